@@ -1,0 +1,1 @@
+"""A deterministic generator of an invented county for the demonstration."""

@@ -1,0 +1,1 @@
+"""HTTP: one file a resource, authentication, problems and the OpenAPI document."""

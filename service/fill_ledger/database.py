@@ -1,0 +1,1 @@
+"""PostgreSQL pools and migrations."""

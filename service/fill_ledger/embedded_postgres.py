@@ -1,0 +1,1 @@
+"""An embedded PostgreSQL server for the laptop, the demonstration and the tests."""

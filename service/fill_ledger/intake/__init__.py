@@ -1,0 +1,1 @@
+"""Everything that comes in: the recorder, batches from stations, inventory files, quarantine."""

@@ -1,0 +1,1 @@
+"""The append-only log of facts: append, read, digest chain, sealing."""

@@ -1,0 +1,1 @@
+"""Current state and history tables, folded from the ledger, one file a view."""

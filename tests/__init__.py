@@ -1,0 +1,1 @@
+"""The suite. Its folders mirror the package; standards, faults and bench stand beside them."""

@@ -1,0 +1,1 @@
+"""Tests that break something on purpose: lost connections, killed servers, full disks."""
