@@ -1,0 +1,152 @@
+"""Events about stations, their fill positions and the policy of the department."""
+
+import uuid
+from collections.abc import Iterable
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from fill_ledger.trade.events.county import TimeZoneName
+from fill_ledger.trade.events.envelope import Body, Nature, Psi, SealedText, ShortText, event
+from fill_ledger.trade.identifiers import Subject, SubjectKind
+
+StationCode = Annotated[str, Meta(pattern="^[A-Z0-9-]{1,16}$", description="short code, unique in the department")]
+StationKind = Literal["fixed", "mobile"]
+Days = Annotated[int, Meta(ge=1, le=3_660)]
+
+
+@event("policy.set", Nature.OFFICE)
+class PolicySet(Body, frozen=True, kw_only=True):
+    """The department's policy from now on, whole. Policy may tighten law, never loosen it.
+
+    `requalification_due` says until when a cylinder may be filled: `lenient` to the end of the month in which its
+    requalification is due, `strict` to the end of the month before (no text read settles it).
+    """
+
+    department_id: uuid.UUID
+    requalification_due: Literal["lenient", "strict"] = "lenient"
+    air_sample_interval_days: Days = 92
+    air_sample_interval_source: ShortText = "department policy"
+    mutual_aid_department_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=500)] | None = None
+    member_required: bool = True
+    owner_consent_required: bool = True
+
+    def folds_into(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.POLICY, self.department_id),)
+
+
+class StationBody(Body, frozen=True, kw_only=True):
+    """Base of events that change a station."""
+
+    station_id: uuid.UUID
+
+    def folds_into(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.STATION, self.station_id),)
+
+
+@event("station.registered", Nature.OFFICE)
+class StationRegistered(StationBody, frozen=True, kw_only=True):
+    """A fill station, fixed or on a truck. Its local calendar decides what "this month" is."""
+
+    name: ShortText
+    code: StationCode
+    station_kind: StationKind
+    time_zone: TimeZoneName | None = None  # None: the department's
+
+
+@event("station.details_corrected", Nature.OFFICE)
+class StationDetailsCorrected(StationBody, frozen=True, kw_only=True):
+    """Details of a station were wrong or have changed. Fields left out stay as they are."""
+
+    name: ShortText | None = None
+    code: StationCode | None = None
+    time_zone: TimeZoneName | None = None
+
+
+@event("station.closed", Nature.OFFICE, sealed=("reason",))
+class StationClosed(StationBody, frozen=True, kw_only=True):
+    """No fills at this station until it is opened again."""
+
+    reason: SealedText
+
+
+@event("station.opened", Nature.OFFICE, sealed=("reason",))
+class StationOpened(StationBody, frozen=True, kw_only=True):
+    """A closed station is in service again."""
+
+    reason: SealedText | None = None
+
+
+@event("fill_position.registered", Nature.OFFICE)
+class FillPositionRegistered(StationBody, frozen=True, kw_only=True):
+    """A connection at a station, with what its regulator is set to and its hose is rated for."""
+
+    fill_position_id: uuid.UUID
+    label: ShortText
+    regulator_psi: Psi | None = None
+    hose_rating_psi: Psi | None = None
+
+
+@event("fill_position.removed", Nature.OFFICE)
+class FillPositionRemoved(StationBody, frozen=True, kw_only=True):
+    """The connection is gone; its past fills stay."""
+
+    fill_position_id: uuid.UUID
+
+
+@event("alarm.raised", Nature.OBSERVATION, order_free=True, sealed=("note",))
+class AlarmRaised(StationBody, frozen=True, kw_only=True):
+    """The station raised an alarm, such as carbon monoxide or high temperature."""
+
+    alarm_id: uuid.UUID
+    alarm_kind: ShortText
+    air_source_id: uuid.UUID | None = None
+    reading: ShortText | None = None
+    note: SealedText | None = None
+
+    def folds_into(self) -> Iterable[Subject]:
+        return ()
+
+    def mentions(self) -> Iterable[Subject]:
+        yield Subject(SubjectKind.STATION, self.station_id)
+        if self.air_source_id is not None:
+            yield Subject(SubjectKind.AIR_SOURCE, self.air_source_id)
+
+
+@event("alarm.ended", Nature.OBSERVATION, order_free=True)
+class AlarmEnded(StationBody, frozen=True, kw_only=True):
+    """An alarm is over."""
+
+    alarm_id: uuid.UUID
+
+    def folds_into(self) -> Iterable[Subject]:
+        return ()
+
+    def mentions(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.STATION, self.station_id),)
+
+
+@event("clock.read", Nature.OBSERVATION, order_free=True)
+class ClockRead(StationBody, frozen=True, kw_only=True):
+    """The device compared its clock with a better one; `ahead_ms` is negative where it was behind."""
+
+    ahead_ms: Annotated[int, Meta(ge=-(2**53 - 1), le=2**53 - 1)]
+
+    def folds_into(self) -> Iterable[Subject]:
+        return ()
+
+    def mentions(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.STATION, self.station_id),)
+
+
+@event("roster.applied", Nature.OBSERVATION, order_free=True)
+class RosterApplied(StationBody, frozen=True, kw_only=True):
+    """The station took over a roster for deciding alone."""
+
+    roster_digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+
+    def folds_into(self) -> Iterable[Subject]:
+        return ()
+
+    def mentions(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.STATION, self.station_id),)
