@@ -158,11 +158,12 @@ def service_pressure_fault(pressure: StampedPressure) -> PressureFault | None:
     Bounds in gauge psi: `SERVICE_PRESSURE_MIN_PSI` (49 CFR 178.57(a)) and `SERVICE_PRESSURE_MAX_PSI` (common
     practice, no source).
     """
+    figure = pressure.text if pressure.unit is PressureUnit.PSI else f"{pressure.text} ({pressure.psi} psi)"
     if pressure.psi < SERVICE_PRESSURE_MIN_PSI:
         return PressureFault(
             text=pressure.text,
             code="pressure-too-low",
-            detail=f"{pressure.text} is {pressure.psi} psi; no cylinder is marked below {SERVICE_PRESSURE_MIN_PSI} psi",
+            detail=f"{figure} cannot be: no cylinder is marked below {SERVICE_PRESSURE_MIN_PSI} psi",
             suggestion="enter the service pressure as stamped, with the unit it is stamped in",
         )
     if pressure.psi > SERVICE_PRESSURE_MAX_PSI:
@@ -170,7 +171,7 @@ def service_pressure_fault(pressure: StampedPressure) -> PressureFault | None:
         return PressureFault(
             text=pressure.text,
             code="pressure-too-high",
-            detail=f"{pressure.text} is {pressure.psi} psi; no cylinder is marked above {SERVICE_PRESSURE_MAX_PSI} psi",
+            detail=f"{figure} cannot be: no cylinder is marked above {SERVICE_PRESSURE_MAX_PSI} psi",
             suggestion=f"enter the service pressure as stamped, with its unit; {unit_hint}",
         )
     return None
