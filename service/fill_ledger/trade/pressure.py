@@ -34,8 +34,8 @@ USUAL_BAR_STAMP_MAX = 450
 USUAL_BAR_STAMP_MIN = 140
 
 # Longest decimal accepted as a stamped pressure; the most digits any unit needs is kPa, "37921.2".
-STAMPED_VALUE_MAX_LENGTH = 12
-STAMPED_VALUE_PATTERN = r"^(0|[1-9][0-9]{0,6})(\.[0-9]{1,4})?$"
+STAMPED_VALUE_MAX_LENGTH = 10
+STAMPED_VALUE_PATTERN = r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,3})?$"
 
 StampedValue = Annotated[
     str,
@@ -53,12 +53,17 @@ _NUMBER_AND_UNIT = re.compile(r"(?P<number>[0-9][0-9., ]*?)\s*(?P<unit>[A-Z][A-Z
 
 
 class PressureUnit(StrEnum):
-    """The units cylinders are stamped in. Values are as written; names are stored, never rename one."""
+    """The units cylinders are stamped in. Values are stored and sent; never rename one."""
 
     PSI = "psi"
     BAR = "bar"
-    KILOPASCAL = "kPa"
-    MEGAPASCAL = "MPa"
+    KILOPASCAL = "kpa"
+    MEGAPASCAL = "mpa"
+
+    @property
+    def symbol(self) -> str:
+        """The unit as a person writes it: psi, bar, kPa, MPa."""
+        return {"kpa": "kPa", "mpa": "MPa"}.get(self.value, self.value)
 
 
 PASCALS_PER_UNIT: dict[PressureUnit, Fraction] = {
@@ -119,13 +124,13 @@ class StampedPressure(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     @property
     def text(self) -> str:
         """The pressure as a person would write it, for example "310 bar"."""
-        return f"{self.value} {self.unit}"
+        return f"{self.value} {self.unit.symbol}"
 
 
 def decimal_value(value: int | Decimal | str) -> Fraction:
     """Return a stamped number as an exact fraction.
 
-    Accepts a whole number, a finite `Decimal`, or decimal text with at most 7 digits before and 4 after the point.
+    Accepts a whole number, a finite `Decimal`, or decimal text with at most 6 digits before and 3 after the point.
     Raises `PressureError` (`not-a-number`, `negative`) otherwise. Binary floating point is not accepted: 0.1 is not
     one tenth there.
     """

@@ -17,7 +17,7 @@ TAG_TEXT_MAX_LENGTH = 200
 LABEL_MAX_LENGTH = 64
 # An EPC memory bank holds whole 16-bit words, at most 31 of them: 496 bits (from memory; ISO/IEC 18000-63).
 EPC_BYTES_MAX = 62
-TID_BYTES_MAX = 64
+TID_BYTES_MAX = 62
 # Bare hex shorter than the shortest UID (4 bytes) is taken as a printed label such as "0042".
 BARE_HEX_DIGITS_MIN = 8
 
