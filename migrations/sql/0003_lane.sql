@@ -38,7 +38,7 @@ END
 $$;
 
 -- What an append reads before it judges, in one statement and so in one snapshot, for one department:
--- part 'now': the server's clock; 'subject': state and version; 'event': an event that has one of the ids already;
+-- part 'now': the server's clock and the head of the ledger; 'subject': state and version; 'event': an event that has one of the ids already;
 -- 'retraction': an event that takes one of the ids out of every fold.
 CREATE FUNCTION lane.read_for_append(p_department uuid, p_event_ids uuid[], p_kinds text[], p_subject_ids uuid[])
 RETURNS TABLE (part text, subject_kind text, id uuid, ledger_position bigint, moment timestamptz, content bytea)
@@ -46,7 +46,7 @@ LANGUAGE plpgsql AS $$
 BEGIN
     PERFORM set_config('fill_ledger.departments', p_department::text, true);
     RETURN QUERY
-        SELECT 'now', NULL, p_department, coalesce(head.ledger_position, 0), clock_timestamp(), NULL::bytea
+        SELECT 'now', NULL, p_department, coalesce(head.ledger_position, 0), clock_timestamp(), head.chain_digest
         FROM (SELECT 1) AS always
         LEFT JOIN ledger.head ON head.department_id = p_department
         UNION ALL
@@ -123,7 +123,8 @@ BEGIN
     END IF;
 
     v_base := v_head.ledger_position;
-    v_now := greatest(clock_timestamp(), v_head.recorded_at);
+    -- Entries of one batch are told apart by microseconds of `effective_at`; none may lie after its recording.
+    v_now := greatest(clock_timestamp(), v_head.recorded_at, (SELECT max(moment) FROM unnest(p_effective_at) AS given (moment)));
     v_link := v_head.chain_digest;
     FOR place IN 1 .. cardinality(p_event_ids) LOOP
         v_link := lane.link_digest(v_link, v_base + place, v_now, v_payloads[place]);

@@ -1,0 +1,65 @@
+"""Which PostgreSQL the suite takes, and whether a container engine is noticed."""
+
+import socket
+import threading
+from pathlib import Path
+
+import pytest
+
+from tests.support.postgres_sources import UnknownSourceError, choose_source, docker_answers
+
+URL = {"TEST_DATABASE_URL": "postgresql://somebody@127.0.0.1/somewhere"}
+
+
+def yes() -> bool:
+    return True
+
+
+def no() -> bool:
+    return False
+
+
+def test_a_given_address_comes_first_then_a_container_then_the_embedded_server() -> None:
+    assert choose_source(URL, yes) == "url"
+    assert choose_source({}, yes) == "docker"
+    assert choose_source({}, no) == "embedded"
+    assert choose_source({"TEST_DATABASE_URL": ""}, no) == "embedded"
+
+
+def test_a_source_asked_for_by_name_is_taken() -> None:
+    assert choose_source({**URL, "TEST_DATABASE_SOURCE": "embedded"}, yes) == "embedded"
+    assert choose_source({**URL, "TEST_DATABASE_SOURCE": "docker"}, no) == "docker"
+
+
+def test_a_source_that_cannot_be_is_refused() -> None:
+    with pytest.raises(UnknownSourceError, match="not 'oracle'"):
+        choose_source({"TEST_DATABASE_SOURCE": "oracle"}, yes)
+    with pytest.raises(UnknownSourceError, match="TEST_DATABASE_URL is not set"):
+        choose_source({"TEST_DATABASE_SOURCE": "url"}, yes)
+
+
+@pytest.mark.parametrize(("answer", "expected"), [(b"HTTP/1.0 200 OK", True), (b"HTTP/1.0 503 Busy", False)])
+def test_a_container_engine_is_one_that_answers_a_ping(tmp_path: Path, answer: bytes, expected: bool) -> None:
+    path = tmp_path / "engine.sock"
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(str(path))
+        listener.listen()
+
+        def serve() -> None:
+            connection, _address = listener.accept()
+            with connection:
+                connection.recv(1000)
+                connection.sendall(answer + b"\r\n\r\nOK")
+
+        server = threading.Thread(target=serve)
+        server.start()
+        assert docker_answers(f"unix://{path}") is expected
+        server.join()
+    # The socket's file is still there, and nobody listens.
+    assert docker_answers(f"unix://{path}") is False
+
+
+def test_no_container_engine_is_no_error() -> None:
+    assert docker_answers("unix:///nowhere/engine.sock") is False
+    assert docker_answers("tcp://127.0.0.1:1") is False
+    assert docker_answers("tcp://") is False
