@@ -58,6 +58,8 @@ _HYPHENS = re.compile("[\N{HYPHEN}\N{NON-BREAKING HYPHEN}\N{FIGURE DASH}\N{EN DA
 _DOTTED_LETTERS = re.compile(r"(?<=[A-Z])\.(?=[A-Z]|[ -]|\Z)")
 # "CTC/DOT-3AL3000": one specification under two prefixes.
 _TWO_PREFIXES = re.compile(r"(?:(?P<before>C?TC) ?/ ?DOT|DOT ?/ ?(?P<after>C?TC))(?=[ -]*[348])")
+# The operational row of a UN receptacle may be read out before its bottom row, 49 CFR 178.71(r).
+_PRESSURES_FIRST = re.compile(r"(?P<pressures>(?:P[WH] ?[0-9]+ ?(?:BAR|PSI)?[ ,;/]*)+)(?P<mark>UN\b.*)\Z")
 _NEXT_MARK = re.compile(r" ?[/;,|]? ?(?<![A-Z])(?=(?:DOT|ICC|CTC|TC)(?:[ -]|SP|SU|[0-9])|UN[ -]*ISO)")
 _LETTERS_FOR_DIGITS = re.compile(r"(?<=[0-9])[OI]+(?![A-Z])")
 _DIGITS_MEANT = str.maketrans("OI", "01")
@@ -177,6 +179,7 @@ def _read_all(cleaned: str) -> SpecificationMark:
     if (prefixes := _TWO_PREFIXES.match(cleaned)) is not None:
         second_prefix = prefixes["before"] or prefixes["after"]
         cleaned = f"DOT{cleaned[prefixes.end() :]}"
+    cleaned = _PRESSURES_FIRST.sub(r"\g<mark> \g<pressures>", cleaned).strip()
     starts = sorted({0, *(found.end() for found in _NEXT_MARK.finditer(cleaned))})
     pieces = [cleaned[start:end] for start, end in zip(starts, [*starts[1:], len(cleaned)], strict=True)]
     marks = [_read_one(piece.strip(" /;,|")) for piece in pieces if piece.strip(" /;,|")]
