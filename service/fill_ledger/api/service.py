@@ -48,6 +48,7 @@ class Service(Litestar):
             await super().__call__(scope, receive, send)
             return
         context = open_context(scope)
+        noted = structlog.contextvars.bind_contextvars(request_id=context.request_id)
         method = scope["method"]
         if method == "HEAD":
             # RFC 9110 section 9.3.2: HEAD is GET without the content. A copy, because the server reads its own scope.
@@ -58,6 +59,7 @@ class Service(Litestar):
             context.status = 499
         finally:
             _log_request(scope, method, context)
+            structlog.contextvars.reset_contextvars(**noted)
 
 
 def _outgoing(send: Send, context: RequestContext, *, is_head: bool) -> Send:
@@ -86,7 +88,6 @@ def _log_request(scope: Scope, method: str, context: RequestContext) -> None:
     stated = getattr(handler, "opt", {}).get(OPERATION_KEY)
     _REQUEST_LOG.info(
         "request",
-        request_id=context.request_id,
         method=method,
         route=stated.path if isinstance(stated, Operation) else None,
         status=context.status,
