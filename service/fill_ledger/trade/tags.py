@@ -20,6 +20,8 @@ EPC_BYTES_MAX = 62
 TID_BYTES_MAX = 62
 # Bare hex shorter than the shortest UID (4 bytes) is taken as a printed label such as "0042".
 BARE_HEX_DIGITS_MIN = 8
+# Hex in groups of odd sizes is a UID only when it is as long as one of 7 bytes; shorter, it is a label.
+GROUPED_HEX_DIGITS_MIN = 14
 
 
 class TagKind(StrEnum):
@@ -212,9 +214,15 @@ def _with_note(identity: TagIdentity, note: str) -> TagIdentity:
 
 
 def _is_grouped_hex(text: str) -> bool:
-    """Tell hex written in even groups ("E004 0100 1234 5678") from a label such as "AC-12-0042"."""
+    """Tell hex written in groups ("E004 0100 1234 5678") from a label such as "AC-12-0042".
+
+    Groups of 4 or 8 digits are taken as hex; groups of any whole bytes only where there are enough for a 7-byte UID.
+    """
     groups = [group for group in _SEPARATORS.split(text) if group]
-    return len(groups) > 1 and all(len(group) in (4, 8) for group in groups)
+    if all(len(group) in (4, 8) for group in groups):
+        return True
+    digits = sum(len(group) for group in groups)
+    return digits >= GROUPED_HEX_DIGITS_MIN and all(len(group) % 2 == 0 for group in groups)
 
 
 def _hex_of(value: str) -> str:
