@@ -99,7 +99,7 @@ def test_un_pressures_are_in_bar_between_letters() -> None:
 
 @pytest.mark.parametrize("standard", ["ISO 6406", "ISO 10461", "ISO 11623"])
 def test_requalification_standards_are_no_construction_marks(standard: str) -> None:
-    # 49 CFR 180.207(d) names these three for the requalification of UN receptacles.
+    # 49 CFR 180.207 names these three for the requalification of UN receptacles.
     fault = parse_specification(f"UN {standard}")
     assert isinstance(fault, SpecificationFault)
     assert fault.code == "requalification-standard"

@@ -100,6 +100,12 @@ def read_dot_specification(text: str) -> SpecificationMark | None:
     design = re.sub(r"[ -]", "", match["design"])
     if design == "8" and match["authority"] is None:
         raise MarkRefused("prefix-missing", "8 alone is not a mark", "if it is an acetylene cylinder, enter DOT-8")
+    if design.isdigit() and match["authority"] is None and text[match.end("design") :][:1].isdigit():
+        raise MarkRefused(
+            "prefix-missing",
+            "digits alone do not say where the specification ends and the pressure begins",
+            "enter the prefix and keep them apart, for example DOT-39 1000",
+        )
     default_family = SpecificationFamily.DOT_4_SERIES if design[0] == "4" else SpecificationFamily.UNKNOWN
     family = _DOT_FAMILIES.get(design, default_family)
     authority, notes = _assumed(match["authority"], "DOT")
@@ -108,7 +114,10 @@ def read_dot_specification(text: str) -> SpecificationMark | None:
         pressure = StampedPressure(value=next(figure for figure in named.groups() if figure), unit=PressureUnit.PSI)
         canonical = f"{authority}-{design}"
     else:
-        canonical = f"{authority}-{design}{_suffix(pressure, PressureUnit.PSI)}"
+        suffix = _suffix(pressure, PressureUnit.PSI)
+        # After a design of digits only, the pressure stands apart: DOT-39-1000.
+        gap = "-" if design.isdigit() and suffix[:1].isdigit() else ""
+        canonical = f"{authority}-{design}{gap}{suffix}"
     notes += _notes_beside(match["rest"], canonical)
     if family is SpecificationFamily.UNKNOWN:
         notes += (f"{design} is not a specification known here",)

@@ -107,7 +107,7 @@ _ALUMINIUM_POSSIBLE = frozenset(
         SpecificationFamily.UNKNOWN,
     }
 )
-# Without a water-jacket test there is no elastic expansion, which the plus sign rests on: 173.302a(b)(3).
+# Without a water-jacket test there is no elastic expansion, which the plus sign rests on: 173.302a(b).
 _NO_VOLUMETRIC_TEST = frozenset({RequalificationSuffix.PROOF_PRESSURE, RequalificationSuffix.EXTERNAL_VISUAL})
 
 _SUFFIX_SPELLINGS: dict[str, RequalificationSuffix] = {
@@ -211,7 +211,7 @@ def suffix_warnings(
     """Return what does not fit between a specification and the signs after its stamp.
 
     `+` only on 3A, 3AX, 3AA, 3AAX, 3T (173.302a(b)) and only after a test that measured elastic expansion
-    (173.302a(b)(3)); star only on 3A and 3AA (180.209(b)); FS only on 8-series and UN cylinders (180.213(f)(7)); E is
+    (173.302a(b)); star only on 3A and 3AA (180.209(b)); FS only on 8-series and UN cylinders (180.213(f)(7)); E is
     for cylinders of 180.209(g), which breathing air is not; VE is for aluminium (180.205(f)(4)). Special permits may
     say otherwise; the warning then stands until a person has looked.
     """
@@ -227,7 +227,7 @@ def suffix_warnings(
             RequalificationSuffix.PLUS in present and bool(present & _NO_VOLUMETRIC_TEST),
             "plus-without-expansion-test",
             "the plus sign needs a test that measures elastic expansion; this stamp names another",
-            "49 CFR 173.302a(b)(3)",
+            "49 CFR 173.302a(b)",
         ),
         (
             RequalificationSuffix.STAR in present and family not in _STAR_FAMILIES,
