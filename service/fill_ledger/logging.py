@@ -7,9 +7,10 @@ redaction here is a second line: whatever slips through, nothing that looks like
 import logging
 import re
 import sys
-from collections.abc import Mapping, MutableMapping
+from collections.abc import Mapping
 from typing import Any, TextIO
 
+import msgspec
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
@@ -18,7 +19,7 @@ REDACTED = "[redacted]"
 _SECRET_TEXT = re.compile(
     r"flk_[A-Za-z0-9_-]+"  # the service's own keys
     r"|(?i:\b(?:bearer|basic)\s+[A-Za-z0-9._~+/=-]+)"  # an Authorization value
-    r"|(?i:(?<=://)[^/\s@]*:[^/\s@]*(?=@))"  # user and password in a URL
+    r"|(?i:(?<=://)[^/\s@\"]*:[^/\s@\"]*(?=@))"  # user and password in a URL
 )
 _SECRET_FIELDS = frozenset(
     {"authorization", "cookie", "key", "passcode", "password", "secret", "token", "master_key", "dsn"}
@@ -43,22 +44,25 @@ def configure_logging(*, level: str = "info", stream: TextIO | None = None, as_j
     if threshold is None:
         raise ValueError(f"the log level must be debug, info, warning or error, not {level!r}")
     writes_json = not out.isatty() if as_json is None else as_json
-    renderer: Processor = structlog.processors.JSONRenderer() if writes_json else structlog.dev.ConsoleRenderer()
+    renderer: Processor = (
+        structlog.processors.JSONRenderer(serializer=_to_json) if writes_json else structlog.dev.ConsoleRenderer()
+    )
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.StackInfoRenderer(),
+        # A traceback becomes text here, so that what it quotes is redacted like any other text.
+        structlog.processors.format_exc_info,
+        redact_fields,
     ]
-    # A rendered traceback is text and is redacted as such; on a terminal the console renderer formats it itself.
-    traces: list[Processor] = [structlog.processors.format_exc_info]
     structlog.configure(
-        processors=[*shared, *traces, redact, renderer],
+        processors=[*shared, renderer, _redact_line],
         wrapper_class=structlog.make_filtering_bound_logger(threshold),
-        logger_factory=structlog.PrintLoggerFactory(out),
+        logger_factory=structlog.WriteLoggerFactory(out),
         cache_logger_on_first_use=False,  # module-level loggers must follow a later configuration
     )
-    _redirect_standard_logging(out, threshold, [*shared, *traces, redact], renderer)
+    _redirect_standard_logging(out, threshold, shared, renderer)
 
 
 def _redirect_standard_logging(out: TextIO, threshold: int, processors: list[Processor], renderer: Processor) -> None:
@@ -67,7 +71,7 @@ def _redirect_standard_logging(out: TextIO, threshold: int, processors: list[Pro
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=processors,
-            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, redact, renderer],
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer, _redact_line],
         )
     )
     root = logging.getLogger()
@@ -80,33 +84,42 @@ def _redirect_standard_logging(out: TextIO, threshold: int, processors: list[Pro
     logging.getLogger("uvicorn.access").disabled = True
 
 
-def redact(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
-    """Replace whatever looks like a key or a password, in any field and at any depth (a structlog processor)."""
-    return _redact_fields(event, 1)
-
-
 def redact_text(text: str) -> str:
     """Return the text with whatever looks like a key or a password replaced."""
     return _SECRET_TEXT.sub(REDACTED, text)
 
 
-def _redact_fields(fields: MutableMapping[str, Any], depth: int) -> MutableMapping[str, Any]:
-    for name, value in fields.items():
-        fields[name] = REDACTED if name.lower() in _SECRET_FIELDS else _redact_value(value, depth)
-    return fields
+def redact_fields(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
+    """Replace the value of every field whose name says it is a secret, at any depth (a structlog processor)."""
+    for name, value in event.items():
+        if name.lower() in _SECRET_FIELDS:
+            event[name] = REDACTED
+        elif isinstance(value, Mapping | list | tuple | bytes):
+            event[name] = _without_secret_fields(value, 1)
+    return event
 
 
-def _redact_value(value: Any, depth: int) -> Any:
-    if isinstance(value, str):
-        return redact_text(value)
-    if value is None or isinstance(value, bool | int | float):
-        return value
-    if depth >= _MAX_DEPTH:
+def _without_secret_fields(value: Any, depth: int) -> Any:
+    if depth > _MAX_DEPTH:
         return REDACTED
-    if isinstance(value, bytes):
-        return redact_text(value.decode("utf-8", "replace"))
     if isinstance(value, Mapping):
-        return _redact_fields({str(name): item for name, item in value.items()}, depth + 1)
-    if isinstance(value, list | tuple | set | frozenset):
-        return [_redact_value(item, depth + 1) for item in value]
-    return redact_text(str(value))
+        return {
+            str(name): REDACTED if str(name).lower() in _SECRET_FIELDS else _without_secret_fields(item, depth + 1)
+            for name, item in value.items()
+        }
+    if isinstance(value, list | tuple):
+        return [_without_secret_fields(item, depth + 1) for item in value]
+    # Bytes would be written in base64, which hides a key from the redaction of the line.
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else value
+
+
+def _redact_line(_logger: WrappedLogger, _method: str, line: Any) -> str:
+    """Redact the finished line, so that no field, name or nesting can be forgotten."""
+    return redact_text(str(line))
+
+
+def _to_json(event: Any, **_options: Any) -> str:
+    return _ENCODER.encode(event).decode("utf-8")
+
+
+_ENCODER = msgspec.json.Encoder(enc_hook=str)
