@@ -1,0 +1,215 @@
+"""The one judgement: may this cylinder be filled here, now, by this member, to what pressure, and why not.
+
+A pure function of the question. The look-up, the judgement of a fill after the fact, the roster, the due list and a
+what-if all call it. It informs; a trained person decides. The cylinder's own marks and the maker's instructions
+prevail.
+"""
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from typing import Literal
+
+import msgspec
+
+from fill_ledger.trade.events.cylinders import CylinderDetails
+from fill_ledger.trade.rules import RULES, RULES_VERSION, CatalogueEntry, rules_catalogue
+from fill_ledger.trade.rules.calendar import day_starts_at
+from fill_ledger.trade.rules.case import Case, stamped_service_pressure
+from fill_ledger.trade.rules.limits import fill_limit_psi
+from fill_ledger.trade.rules.moment import outside_calendar
+from fill_ledger.trade.rules.question import Question
+from fill_ledger.trade.rules.reasons import MAXIMUM_DISPLAY_TEXT, Effect, Reason
+from fill_ledger.trade.rules.rule import Facts, Rule
+
+__all__ = [
+    "CODE_OK",
+    "RULES",
+    "RULES_VERSION",
+    "CatalogueEntry",
+    "Judgement",
+    "Question",
+    "Reason",
+    "RuleAnswer",
+    "judge",
+    "rules_catalogue",
+    "service_pressure_psi",
+]
+
+Decision = Literal["permit", "deny"]
+Outcome = Literal["denies", "obliges", "advises", "nothing to say", "not in effect"]
+
+CODE_OK = "ok"
+
+_OUTCOMES: dict[Effect, Outcome] = {"deny": "denies", "obligation": "obliges", "advice": "advises"}
+
+
+class RuleAnswer(msgspec.Struct, frozen=True, kw_only=True):
+    """What one rule said and what it looked at, for a person who asks why."""
+
+    rule: str
+    outcome: Outcome
+    codes: tuple[str, ...]
+    facts: Facts
+
+
+class Judgement(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer.
+
+    code: the first reason to act on, "ok" on a permit. display_text: at most 80 ASCII characters. fill_limit_psi: whole
+    gauge psi, settled at 70 F; None on deny. reasons: what denies, ordered by what a person should act on first.
+    obligations: only on a permit. valid_until: the first instant at which this answer (decision, code, limit or the set
+    of codes) changes if nothing new is recorded, exclusive, in the station's time zone; None if never. explanation:
+    every rule in the order asked, if it was asked for.
+    """
+
+    decision: Decision
+    code: str
+    display_text: str
+    fill_limit_psi: int | None
+    reasons: tuple[Reason, ...]
+    obligations: tuple[Reason, ...]
+    advice: tuple[Reason, ...]
+    valid_until: datetime | None
+    rules_version: str
+    explanation: tuple[RuleAnswer, ...] | None = None
+
+
+class _Answer:
+    """What the rules say at one moment, before it is put into words."""
+
+    __slots__ = ("advice", "denials", "limit_psi", "obligations")
+
+    def __init__(self, case: Case) -> None:
+        self.denials: list[Reason] = []
+        self.obligations: list[Reason] = []
+        self.advice: list[Reason] = []
+        for rule in RULES:
+            if rule.effective_from is not None and not _in_effect(rule.effective_from, case):
+                continue
+            for reason in rule.reasons(case):
+                if reason.effect == "deny":
+                    self.denials.append(reason)
+                elif reason.effect == "obligation":
+                    self.obligations.append(reason)
+                else:
+                    self.advice.append(reason)
+        self.limit_psi: int | None = None
+        if self.denials:
+            self.obligations = []
+        else:
+            self.limit_psi = fill_limit_psi(case)
+
+    def signature(self) -> tuple[str, int | None, frozenset[str]]:
+        """Return what counts as the same answer: its code (which carries the decision), limit and set of codes."""
+        codes = frozenset(reason.code for reason in (*self.denials, *self.obligations, *self.advice))
+        return (self.denials[0].code if self.denials else CODE_OK, self.limit_psi, codes)
+
+
+def judge(question: Question, *, explain: bool = False) -> Judgement:
+    """Judge a question. Never raises for any state the folds can produce.
+
+    Raises ValueError only where `question.at` has no time zone: the caller forgot it, and guessing one would be wrong.
+    `explain` adds what every rule said and saw.
+    """
+    at = question.at
+    if at.tzinfo is None or at.utcoffset() is None:
+        raise ValueError("the moment asked about has no time zone")
+    outside = outside_calendar(at)
+    if outside is not None:
+        return _denied_outright(outside)
+    case = Case(question)
+    answer = _Answer(case)
+    explanation = _explanation(case) if explain else None
+    valid_until = _valid_until(case, answer)
+    code = answer.denials[0].code if answer.denials else CODE_OK
+    return Judgement(
+        decision="deny" if answer.denials else "permit",
+        code=code,
+        display_text=answer.denials[0].display_text if answer.denials else _permit_text(answer),
+        fill_limit_psi=answer.limit_psi,
+        reasons=tuple(answer.denials),
+        obligations=tuple(answer.obligations),
+        advice=tuple(answer.advice),
+        valid_until=None if valid_until is None else valid_until.astimezone(case.zone),
+        rules_version=RULES_VERSION,
+        explanation=explanation,
+    )
+
+
+def service_pressure_psi(details: CylinderDetails) -> int | None:
+    """Return the service pressure on record in whole gauge psi, rounded down, or None where it cannot be one."""
+    pressure = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
+    return pressure if isinstance(pressure, int) else None
+
+
+def _denied_outright(reason: Reason) -> Judgement:
+    return Judgement(
+        decision="deny",
+        code=reason.code,
+        display_text=reason.display_text,
+        fill_limit_psi=None,
+        reasons=(reason,),
+        obligations=(),
+        advice=(),
+        valid_until=None,
+        rules_version=RULES_VERSION,
+    )
+
+
+def _permit_text(answer: _Answer) -> str:
+    """Say the limit, and as many obligations as a small display holds."""
+    text = f"Fill to {answer.limit_psi} psi."
+    for obligation in answer.obligations:
+        longer = f"{text} {obligation.display_text}"
+        if len(longer) <= MAXIMUM_DISPLAY_TEXT:
+            text = longer
+    return text
+
+
+def _in_effect(effective_from: date, case: Case) -> bool:
+    return day_starts_at(effective_from, case.zone) <= case.at
+
+
+def _valid_until(case: Case, answer: _Answer) -> datetime | None:
+    """Walk the instants at which some rule could change its mind until the answer really differs.
+
+    The set of instants is finite (each comes from a fact on record) and every step goes on to a later one, so the walk
+    ends. The case is left at the moment where it ended.
+    """
+    signature = answer.signature()
+    while True:
+        following = min(_instants_after(case), default=None)
+        if following is None:
+            return None
+        case.move_to(following)
+        if _Answer(case).signature() != signature:
+            return following
+
+
+def _instants_after(case: Case) -> Iterable[datetime]:
+    at = case.at
+    for rule in RULES:
+        for instant in rule.instants(case):
+            if instant > at:
+                yield instant.astimezone(UTC)
+        if rule.effective_from is not None:
+            begins_at = day_starts_at(rule.effective_from, case.zone)
+            if begins_at > at:
+                yield begins_at
+
+
+def _explanation(case: Case) -> tuple[RuleAnswer, ...]:
+    return tuple(_rule_answer(rule, case) for rule in RULES)
+
+
+def _rule_answer(rule: Rule, case: Case) -> RuleAnswer:
+    if rule.effective_from is not None and not _in_effect(rule.effective_from, case):
+        return RuleAnswer(rule=rule.name, outcome="not in effect", codes=(), facts={})
+    reasons = rule.reasons(case)
+    outcome: Outcome = "nothing to say"
+    for effect in ("advice", "obligation", "deny"):
+        if any(reason.effect == effect for reason in reasons):
+            outcome = _OUTCOMES[effect]
+    return RuleAnswer(
+        rule=rule.name, outcome=outcome, codes=tuple(reason.code for reason in reasons), facts=rule.facts(case)
+    )

@@ -1,0 +1,204 @@
+"""Is the air good: which source, is it in service, and does a current laboratory sample say so?
+
+A storage bank is judged by samples of its own: a sample of the compressor says nothing of what has stood in the bank.
+"""
+
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+
+from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_starts_at, day_text
+from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.states.base import period_at
+from fill_ledger.trade.states.stations import AirSourceState, Sample
+
+NEEDED = ReasonKind(
+    code="air-source-needed",
+    effect="deny",
+    title="The station has several air sources and none was named",
+    source="inference: the air is judged by its source",
+    clears_by="naming the air source",
+)
+UNKNOWN = ReasonKind(
+    code="air-source-unknown",
+    effect="deny",
+    title="The air source is not one of the station's, or the station has none on record",
+    source="inference: the air is judged by its source",
+    clears_by="registration of the air source, or naming another",
+)
+OUT_OF_SERVICE = ReasonKind(
+    code="air-source-out-of-service",
+    effect="deny",
+    title="The air source is out of service",
+    source="department record",
+    clears_by="returning the air source to service",
+)
+SAMPLE_FAILED = ReasonKind(
+    code="air-sample-failed",
+    effect="deny",
+    title="A source whose latest air sample failed is out of use until a later sample passes",
+    source="NFPA 1989 as summarised by a laboratory (secondary); 29 CFR 1910.134(i)(1)",
+    clears_by="a passed sample taken on a later day",
+)
+SAMPLE_DUE = ReasonKind(
+    code="air-sample-due",
+    effect="deny",
+    title="No passed air sample of this source is within the interval that policy sets",
+    source="department policy; 29 CFR 1910.134(i) sets no interval (OSHA letter, 25 April 1994)",
+    clears_by="a passed air sample",
+)
+SAMPLE_DATE_WRONG = ReasonKind(
+    code="air-sample-date-wrong",
+    effect="deny",
+    title="An air sample on record has no day that can be read",
+    source="inference: such a sample may be the latest one",
+    clears_by="retraction of the mistaken entry and a right one",
+)
+
+
+def latest_samples(case: Case, source: AirSourceState) -> tuple[date, list[Sample]] | None:
+    """Return the newest day on which samples were taken, up to the case's moment, and the samples of that day.
+
+    A day is all a sample has, so two of one day have no order: if one failed, the day failed.
+    """
+    newest: date | None = None
+    samples: list[Sample] = []
+    for sample in reversed(source.samples):
+        taken_on = day_of(sample.taken_on)
+        if taken_on is None or (newest is not None and taken_on < newest):
+            continue
+        if day_starts_at(taken_on, case.zone) > case.at:
+            continue
+        if taken_on != newest:
+            newest, samples = taken_on, []
+        samples.append(sample)
+    return None if newest is None else (newest, samples)
+
+
+def sample_stops_at(case: Case, taken_on: date) -> datetime:
+    """Return when a sample is no longer current: after the last day of the interval (inclusive, by inference)."""
+    return day_ends_at(taken_on + timedelta(days=case.question.policy.air_sample_interval_days), case.zone)
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    source = case.source
+    if source is None:
+        return (_no_source(case),)
+    if source.registered_at is None:
+        return (_unknown(),)
+    name = plain(source.label or "air source")
+    found: list[Reason] = []
+    if source.outages and (outage := period_at(source.outages, case.at)) is not None:
+        day = day_text(outage.starts_at, case.zone)
+        found.append(
+            OUT_OF_SERVICE.reason(
+                f"{name} has been out of service since {day}.",
+                f"Do not fill. {name} is out of service since {day}.",
+                clears_at=outage.ends_at,
+            )
+        )
+    sample_reason = _sample_reason(case, source, name)
+    if sample_reason is not None:
+        found.append(sample_reason)
+    return tuple(found)
+
+
+def _no_source(case: Case) -> Reason:
+    sources = case.question.air_sources
+    if case.question.air_source_id is not None or not sources:
+        return _unknown()
+    labels = ", ".join(plain(source.label or str(source.subject_id), 20) for source in sources)
+    return NEEDED.reason(
+        f"The station has {len(sources)} air sources; name the one the fill draws from: {labels}.",
+        "Do not fill yet. Name the air source.",
+    )
+
+
+def _unknown() -> Reason:
+    return UNKNOWN.reason(
+        "The air source is not one of this station's, or none is on record. Register it or name another.",
+        "Do not fill. Air source not on record.",
+    )
+
+
+def _sample_reason(case: Case, source: AirSourceState, name: str) -> Reason | None:
+    policy = case.question.policy
+    if any(day_of(sample.taken_on) is None for sample in source.samples):
+        return SAMPLE_DATE_WRONG.reason(
+            f"A sample of {name} has a day that cannot be read. Retract the entry and enter it right.",
+            f"Do not fill. A sample of {name} has a wrong day.",
+        )
+    latest = latest_samples(case, source)
+    bank = " A storage bank needs a sample of its own." if source.air_source_kind == "storage_bank" else ""
+    if latest is None:
+        return SAMPLE_DUE.reason(
+            f"No air sample of {name} is on record; policy asks for one every {policy.air_sample_interval_days} days."
+            f"{bank}",
+            f"Do not fill. {name} has no air sample.",
+            source=_policy_source(case),
+        )
+    taken_on, samples = latest
+    if any(sample.verdict != "pass" for sample in samples):
+        return SAMPLE_FAILED.reason(
+            f"The air sample of {name} taken {taken_on} failed. Find and cure the cause; a sample of a later day must "
+            "pass before anything is filled from it.",
+            f"Do not fill. Air sample of {taken_on} failed: use another source.",
+        )
+    if case.at < sample_stops_at(case, taken_on):
+        return None
+    return SAMPLE_DUE.reason(
+        f"The last air sample of {name} was taken {taken_on}; policy asks for one every "
+        f"{policy.air_sample_interval_days} days.{bank}",
+        f"Do not fill. Air sample due: last one {taken_on}.",
+        source=_policy_source(case),
+    )
+
+
+def _policy_source(case: Case) -> str:
+    """The policy names what its interval rests on: OSHA sets none, a state or a standard may."""
+    return plain(case.question.policy.air_sample_interval_source, 200)
+
+
+def _instants(case: Case) -> Iterable[datetime]:
+    source = case.source
+    if source is None:
+        return
+    for outage in source.outages:
+        yield outage.starts_at
+        if outage.ends_at is not None:
+            yield outage.ends_at
+    latest = latest_samples(case, source)
+    if latest is not None:
+        yield sample_stops_at(case, latest[0])
+    for sample in reversed(source.samples):
+        taken_on = day_of(sample.taken_on)
+        if taken_on is not None:
+            starts_at = day_starts_at(taken_on, case.zone)
+            if starts_at <= case.at:
+                return
+            yield starts_at
+
+
+def _facts(case: Case) -> Facts:
+    source = case.source
+    if source is None:
+        return {"air_sources": len(case.question.air_sources)}
+    latest = latest_samples(case, source)
+    return {
+        "air_source": source.label,
+        "air_source_kind": source.air_source_kind,
+        "out_of_service": period_at(source.outages, case.at) is not None,
+        "latest_sample": None if latest is None else str(latest[0]),
+        "verdicts": None if latest is None else ", ".join(sample.verdict for sample in latest[1]),
+        "interval_days": case.question.policy.air_sample_interval_days,
+    }
+
+
+RULE = Rule(
+    name="air",
+    kinds=(NEEDED, UNKNOWN, OUT_OF_SERVICE, SAMPLE_FAILED, SAMPLE_DUE, SAMPLE_DATE_WRONG),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+)

@@ -1,0 +1,194 @@
+"""A question made ready for the rules: marks read, dates turned into instants, the latest requalification found.
+
+A case can be moved to another moment, because the judgement asks itself when its own answer will change. What depends
+on the moment is worked out in `move_to`; the rest once.
+"""
+
+from datetime import UTC, datetime
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp
+from fill_ledger.trade.marks import SpecificationFault, SpecificationMark
+from fill_ledger.trade.pressure import PressureError, PressureUnit, StampedPressure, service_pressure_fault
+from fill_ledger.trade.rules.as_marked import provisional_cylinder
+from fill_ledger.trade.rules.calendar import (
+    UTC_ZONE,
+    day_starts_at,
+    month_ends_at,
+    month_starts_at,
+    years_later,
+    zone_of,
+)
+from fill_ledger.trade.rules.question import Question
+from fill_ledger.trade.specifications import (
+    PERMITS_TAKEN_AS_6351,
+    SpecificationEntry,
+    entries_for,
+    implied_wall,
+    read_mark,
+    specification_key,
+)
+from fill_ledger.trade.states.cylinders import CylinderState, Requalification
+from fill_ledger.trade.states.stations import AirSourceState
+
+REMEMBERED_PRESSURES = 4_096
+ALLOY_6351 = "6351"
+_UNITS = {
+    "psi": PressureUnit.PSI,
+    "bar": PressureUnit.BAR,
+    "kpa": PressureUnit.KILOPASCAL,
+    "mpa": PressureUnit.MEGAPASCAL,
+}
+_MARK_SPELLINGS = {"*": "star", "★": "star", "plus": "+"}  # a five-pointed star as people key it in
+
+
+@lru_cache(maxsize=REMEMBERED_PRESSURES)
+def stamped_service_pressure(value: str, unit: str) -> int | str:
+    """Return a stamped service pressure in whole gauge psi, rounded down, or a sentence that says why it cannot be one.
+
+    Bounds: see `fill_ledger.trade.pressure`.
+    """
+    try:
+        pressure = StampedPressure(value=value.lstrip("0") or "0", unit=_UNITS[unit])
+    except (PressureError, KeyError):
+        return f"{value} {unit} cannot be read as a pressure"
+    fault = service_pressure_fault(pressure)
+    return pressure.psi if fault is None else fault.detail
+
+
+def has_mark(stamp: RequalificationStamp, mark: str) -> bool:
+    """Tell whether a stamp carries a suffix mark such as "+", "star" or "VE" (49 CFR 180.213(f))."""
+    if not stamp.marks:
+        return False
+    wanted = mark.casefold()
+    return any(_MARK_SPELLINGS.get(known, known) == wanted for known in (m.strip().casefold() for m in stamp.marks))
+
+
+class Case:
+    """One question and what follows from it. Rules read it and never change it.
+
+    cylinder and details: None where there is no cylinder to judge. mark: the specification mark, or what is wrong with
+    it. entries: all data of that specification; `entry` is what holds at the moment. service_pressure_psi: the lower of
+    stamp and mark, or None where it cannot be read. latest: the newest requalification whose month has begun; it is the
+    worse one where a month has two. last_pass: the newest that passed.
+    """
+
+    __slots__ = (
+        "alloy_6351",
+        "at",
+        "cylinder",
+        "details",
+        "entries",
+        "entry",
+        "key",
+        "last_pass",
+        "latest",
+        "mark",
+        "pressure_problem",
+        "provisional",
+        "question",
+        "service_pressure_psi",
+        "source",
+        "zone",
+        "zone_known",
+    )
+
+    def __init__(self, question: Question) -> None:
+        self.question = question
+        zone = zone_of(question.time_zone)
+        self.zone_known = zone is not None
+        self.zone: ZoneInfo = zone or UTC_ZONE
+        self.cylinder: CylinderState | None = question.cylinder
+        self.provisional = False
+        if question.cylinder is None and question.as_marked is not None and question.subject_problem != "ambiguous":
+            self.cylinder = provisional_cylinder(question)
+            self.provisional = True
+        self.details: CylinderDetails | None = None if self.cylinder is None else self.cylinder.details
+        self.mark: SpecificationMark | SpecificationFault | None = None
+        self.key: str | None = None
+        self.entries: tuple[SpecificationEntry, ...] = ()
+        self.service_pressure_psi: int | None = None
+        self.pressure_problem: str | None = None
+        self.alloy_6351 = False
+        if self.details is not None:
+            self._read_details(self.details)
+        self.source: AirSourceState | None = self._source()
+        self.at = question.at.astimezone(UTC)
+        self.entry: SpecificationEntry | None = None
+        self.latest: Requalification | None = None
+        self.last_pass: Requalification | None = None
+        self.move_to(self.at)
+
+    def move_to(self, at: datetime) -> None:
+        """Look at the same facts from another moment, an aware instant in UTC."""
+        self.at = at
+        self.entry = None
+        for entry in self.entries:
+            if self._in_effect(entry):
+                self.entry = entry
+        self.latest = self.last_pass = None
+        if self.cylinder is None:
+            return
+        for known in reversed(self.cylinder.requalifications):
+            starts_at = month_starts_at(known.stamp.month, self.zone)
+            if starts_at is None or starts_at > at:
+                continue
+            if self.latest is None:
+                self.latest = known
+            if known.stamp.outcome == "pass":
+                self.last_pass = known
+                break
+
+    def stops_at(self, month: str, years: int) -> datetime | None:
+        """Return when filling stops by a date that falls some years after a stamped month; None beyond the calendar.
+
+        By policy the end of the month it falls in (lenient) or of the month before (strict); no text read settles it.
+        """
+        due_month = years_later(month, years)
+        if due_month is None:
+            return None
+        if self.question.policy.requalification_due == "strict":
+            return month_starts_at(due_month, self.zone)
+        return month_ends_at(due_month, self.zone)
+
+    @property
+    def manufactured(self) -> str | None:
+        """The month of manufacture, or None where it is not on record or cannot be read."""
+        if self.details is None or self.details.manufactured is None:
+            return None
+        return self.details.manufactured if month_starts_at(self.details.manufactured, self.zone) is not None else None
+
+    def _read_details(self, details: CylinderDetails) -> None:
+        self.mark = read_mark(details.specification)
+        pressure = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
+        if isinstance(pressure, str):
+            self.pressure_problem = pressure
+        else:
+            self.service_pressure_psi = pressure
+        if isinstance(self.mark, SpecificationFault):
+            return
+        self.key = specification_key(self.mark, details.material)
+        self.entries = () if self.key is None else entries_for(self.key)
+        if self.service_pressure_psi is not None and self.mark.service_pressure is not None:
+            self.service_pressure_psi = min(self.service_pressure_psi, self.mark.service_pressure.psi)
+        aluminium = "aluminium" in (details.material, implied_wall(self.mark)) or self.key in PERMITS_TAKEN_AS_6351
+        if details.alloy is not None:
+            self.alloy_6351 = ALLOY_6351 in details.alloy
+        else:
+            self.alloy_6351 = aluminium and self.key in PERMITS_TAKEN_AS_6351
+
+    def _source(self) -> AirSourceState | None:
+        """Return the air source the fill would draw from, where it is plain which."""
+        sources = self.question.air_sources
+        if self.question.air_source_id is None:
+            return sources[0] if len(sources) == 1 else None
+        for source in sources:
+            if source.subject_id == self.question.air_source_id:
+                return source
+        return None
+
+    def _in_effect(self, entry: SpecificationEntry) -> bool:
+        if entry.effective_from is not None and self.at < day_starts_at(entry.effective_from, self.zone):
+            return False
+        return entry.effective_until is None or self.at < day_starts_at(entry.effective_until, self.zone)

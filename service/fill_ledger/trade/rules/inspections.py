@@ -1,0 +1,104 @@
+"""What the department's own inspections found, and the yearly look inside a SCUBA cylinder."""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from fill_ledger.trade.rules.calendar import day_text, month_ends_at, years_later
+from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind
+from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.states.cylinders import Inspection
+
+VISUAL_INTERVAL_YEARS = 1
+
+FAILED = ReasonKind(
+    code="inspection-failed",
+    effect="deny",
+    title="The newest inspection of one kind failed",
+    source="49 CFR 173.301(a)(2) (2015 edition); that a failed inspection stands until one passes is inference",
+    clears_by="a passed inspection of the same kind",
+)
+VISUAL_DUE = ReasonKind(
+    code="visual-inspection-due",
+    effect="advice",
+    title="A SCUBA cylinder was not inspected inside within a year",
+    source="CGA P-5 as cited by a divers' safety association (secondary); not a federal rule",
+    clears_by="an internal visual inspection",
+)
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    if case.cylinder is None or case.details is None:
+        return ()
+    if not case.cylinder.inspections and case.details.use != "scuba":
+        return ()
+    found = [
+        FAILED.reason(
+            f"The {known.inspection_kind.replace('_', ' ')} inspection of {day_text(known.inspected_at, case.zone)} "
+            "failed. It must be put right and pass before the cylinder is filled.",
+            f"Do not fill. Failed inspection on {day_text(known.inspected_at, case.zone)}.",
+        )
+        for known in case.cylinder.inspections
+        if known.outcome == "fail" and known.inspected_at <= case.at
+    ]
+    if case.details.use == "scuba" and not case.provisional and _visual_is_due(case):
+        found.append(
+            VISUAL_DUE.reason(
+                "No internal visual inspection of this SCUBA cylinder within 12 months is on record. Usual practice "
+                "asks for one every year.",
+                "SCUBA: yearly internal inspection is due.",
+            )
+        )
+    return tuple(found)
+
+
+def _visual(case: Case) -> Inspection | None:
+    if case.cylinder is None:
+        return None
+    for known in case.cylinder.inspections:
+        if known.inspection_kind == "visual_internal" and known.inspected_at <= case.at:
+            return known
+    return None
+
+
+def _visual_ends_at(case: Case) -> datetime | None:
+    """Return when the last internal inspection is a year old, counted in months as on the usual sticker."""
+    known = _visual(case)
+    if known is None:
+        return None
+    month = years_later(day_text(known.inspected_at, case.zone)[:7], VISUAL_INTERVAL_YEARS)
+    return None if month is None else month_ends_at(month, case.zone)
+
+
+def _visual_is_due(case: Case) -> bool:
+    ends_at = _visual_ends_at(case)
+    return ends_at is None or ends_at <= case.at
+
+
+def _instants(case: Case) -> Iterable[datetime]:
+    if case.cylinder is None or not case.cylinder.inspections:
+        return
+    for known in case.cylinder.inspections:
+        yield known.inspected_at
+    ends_at = _visual_ends_at(case)
+    if ends_at is not None:
+        yield ends_at
+
+
+def _facts(case: Case) -> Facts:
+    if case.cylinder is None:
+        return {}
+    return {
+        known.inspection_kind: f"{known.outcome} on {day_text(known.inspected_at, case.zone)}"
+        for known in case.cylinder.inspections
+    }
+
+
+RULE = Rule(
+    name="inspections",
+    kinds=(FAILED, VISUAL_DUE),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+    parameters=(("visual_interval_years", str(VISUAL_INTERVAL_YEARS)),),
+)

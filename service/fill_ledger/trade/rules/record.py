@@ -1,0 +1,163 @@
+"""Can the record be true? Nonsense is named, never worked around.
+
+Observations are kept whatever they say, so a state may hold a test from before the cylinder was made, a month that is
+no month, or a service pressure of 45,000 psi.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from fill_ledger.trade.marks import SpecificationMark
+from fill_ledger.trade.pressure import USUAL_BAR_STAMP_MAX
+from fill_ledger.trade.rules.calendar import month_starts_at
+from fill_ledger.trade.rules.case import Case, stamped_service_pressure
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.rule import Facts, Rule
+
+# A report may come from a calendar that is a day ahead of the station's.
+CALENDAR_TOLERANCE = timedelta(days=1)
+# A stamp in bar and one in psi on the same cylinder are each rounded; further apart they contradict each other.
+PRESSURES_AGREE_PERCENT = 1
+_INFERENCE = "inference: no cylinder can have such a record"
+
+PRESSURE_WRONG = ReasonKind(
+    code="service-pressure-wrong",
+    effect="deny",
+    title="The service pressure on record cannot be one",
+    source=_INFERENCE,
+    clears_by="correction of the record from the stamp",
+)
+MADE_WRONG = ReasonKind(
+    code="manufacture-date-wrong",
+    effect="deny",
+    title="The month of manufacture on record cannot be read or lies ahead",
+    source=_INFERENCE,
+    clears_by="correction of the record from the stamp",
+)
+TEST_WRONG = ReasonKind(
+    code="requalification-date-wrong",
+    effect="deny",
+    title="A requalification on record is dated before manufacture, after its own report, or not at all",
+    source=_INFERENCE,
+    clears_by="retraction of the mistaken entry and a right one",
+)
+PRESSURE_DISAGREES = ReasonKind(
+    code="service-pressure-disagrees",
+    effect="advice",
+    title="The specification mark and the record give different service pressures; the lower one holds",
+    source="inference; 49 CFR 178.35(f)(1) puts the service pressure after the specification",
+    clears_by="correction of the record from the stamp",
+)
+PRESSURE_DOUBTFUL = ReasonKind(
+    code="service-pressure-doubtful",
+    effect="advice",
+    title="A service pressure in psi looks like one in bar",
+    source="common practice, no source",
+    clears_by="correction of the record from the stamp",
+)
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    details = case.details
+    if details is None:
+        return ()
+    found: list[Reason] = []
+    if case.pressure_problem is not None:
+        found.append(
+            PRESSURE_WRONG.reason(
+                f"{case.pressure_problem}. Read the stamp and correct the record.",
+                f"Do not fill. Service pressure {plain(details.service_pressure.value, 12)} "
+                f"{details.service_pressure.unit} cannot be right.",
+            )
+        )
+    elif _looks_like_bar(case):
+        found.append(
+            PRESSURE_DOUBTFUL.reason(
+                f"{case.service_pressure_psi} psi is low for breathing air. If the stamp says bar, correct the record.",
+                f"{case.service_pressure_psi} psi is low: is the stamp in bar?",
+            )
+        )
+    made = details.manufactured
+    if made is not None:
+        made_at = month_starts_at(made, case.zone)
+        if made_at is None or made_at > case.at:
+            found.append(
+                MADE_WRONG.reason(
+                    f"The record says it was made in {plain(made)}, which is no month or lies ahead. Correct it.",
+                    f"Do not fill. Made {plain(made, 10)} cannot be right: correct it.",
+                )
+            )
+    found.extend(_test_dates(case))
+    if (disagreement := _disagreement(case)) is not None:
+        found.append(disagreement)
+    return tuple(found)
+
+
+def _looks_like_bar(case: Case) -> bool:
+    if case.details is None or case.service_pressure_psi is None:
+        return False
+    return case.details.service_pressure.unit == "psi" and case.service_pressure_psi <= USUAL_BAR_STAMP_MAX
+
+
+def _test_dates(case: Case) -> Iterable[Reason]:
+    cylinder = case.cylinder
+    if cylinder is None:
+        return
+    made = case.manufactured
+    for known in cylinder.requalifications:
+        month = known.stamp.month
+        starts_at = month_starts_at(month, case.zone)
+        if starts_at is None:
+            fault = "is no month"
+        elif made is not None and month < made:
+            fault = f"lies before manufacture in {made}"
+        elif starts_at - CALENDAR_TOLERANCE > known.reported_at:
+            fault = "lies after the day it was reported"
+        else:
+            continue
+        yield TEST_WRONG.reason(
+            f"The requalification dated {plain(month)} {fault}. Read the stamp, retract the entry and enter it right.",
+            f"Do not fill. Test {plain(month, 10)} {fault}.",
+        )
+        return
+
+
+def _disagreement(case: Case) -> Reason | None:
+    details, mark = case.details, case.mark
+    if details is None or not isinstance(mark, SpecificationMark) or mark.service_pressure is None:
+        return None
+    recorded = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
+    marked = mark.service_pressure.psi
+    if isinstance(recorded, str) or abs(recorded - marked) * 100 <= PRESSURES_AGREE_PERCENT * max(recorded, marked):
+        return None
+    return PRESSURE_DISAGREES.reason(
+        f"The mark says {marked} psi and the record {recorded} psi. The lower holds until the record is corrected.",
+        f"Mark says {marked} psi, record {recorded} psi: the lower holds.",
+    )
+
+
+def _instants(case: Case) -> Iterable[datetime]:
+    if case.details is not None and case.details.manufactured is not None:
+        made_at = month_starts_at(case.details.manufactured, case.zone)
+        if made_at is not None:
+            yield made_at
+
+
+def _facts(case: Case) -> Facts:
+    if case.details is None:
+        return {}
+    return {
+        "service_pressure": f"{case.details.service_pressure.value} {case.details.service_pressure.unit}",
+        "service_pressure_psi": case.service_pressure_psi,
+        "manufactured": case.details.manufactured,
+    }
+
+
+RULE = Rule(
+    name="record",
+    kinds=(PRESSURE_WRONG, MADE_WRONG, TEST_WRONG, PRESSURE_DISAGREES, PRESSURE_DOUBTFUL),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+    parameters=(("pressures_agree_percent", str(PRESSURES_AGREE_PERCENT)),),
+)

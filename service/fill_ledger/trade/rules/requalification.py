@@ -1,0 +1,178 @@
+"""Is the periodic requalification (hydrostatic test and inspection) in date, in the station's calendar?
+
+A stamp has a month and no day. The test may be done any time before or in the month it is due (49 CFR 180.205(c)); the
+texts forbid filling when overdue (173.301(a)(6)) and when due (180.207(a)(2)), and no text read settles which day is
+the last: policy says lenient (through the due month) or strict (through the month before).
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from fill_ledger.trade.rules.calendar import month_starts_at, years_later
+from fill_ledger.trade.rules.case import Case, has_mark
+from fill_ledger.trade.rules.life import is_life_over
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind
+from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.rules.specification import is_fillable
+from fill_ledger.trade.rules.standing import is_condemned
+
+# 125 lb of water (from memory, 49 CFR 180.209(b)(1)); one pound of water is 453.59237 ml at 1 g/ml.
+STAR_WATER_VOLUME_MAX_ML = 56_699
+# "Made after 1945" (secondary quotation of 49 CFR 180.209(b)).
+STAR_MADE_AFTER = "1945-12"
+STAR_SOURCE = "49 CFR 180.209(b): conditions in part from a secondary quotation, in part from memory"
+
+DUE = ReasonKind(
+    code="requalification-due",
+    effect="deny",
+    title="A cylinder due for requalification is not filled or topped off",
+    source="49 CFR 180.205(c), 173.301(a)(6) (2015 edition); last day by policy",
+    clears_by="requalification",
+)
+UNKNOWN = ReasonKind(
+    code="requalification-unknown",
+    effect="deny",
+    title="Neither a requalification nor the month of manufacture is on record",
+    source="49 CFR 180.205(c) (2015 edition)",
+    clears_by="the month of the last test, or of manufacture, from the stamp",
+)
+STAR_IGNORED = ReasonKind(
+    code="star-not-counted",
+    effect="advice",
+    title="A star is stamped, but the ten-year period does not apply",
+    source=STAR_SOURCE,
+)
+_SOURCE_UN = "49 CFR 180.207(a)(2), (c) (2015 edition); last day by policy"
+_SOURCE_NEW = "inference and common practice: the first period runs from manufacture; 49 CFR 180.205(c)"
+
+
+def has_star(case: Case) -> bool:
+    """Tell whether the newest passed requalification carries a star."""
+    return case.last_pass is not None and has_mark(case.last_pass.stamp, "star")
+
+
+def star_fault(case: Case) -> str | None:
+    """Say why the star does not give ten years, or None where it does (49 CFR 180.209(b))."""
+    details, entry = case.details, case.entry
+    if details is None or entry is None or entry.star_interval_years is None:
+        return "the specification does not allow it"
+    if details.use == "scuba":
+        return "it is used under water"
+    if details.use == "storage":
+        return "it is filled in a bank"
+    if details.water_volume_ml is not None and details.water_volume_ml > STAR_WATER_VOLUME_MAX_ML:
+        return "it holds more than 125 lb of water"
+    if details.manufactured is None or details.manufactured <= STAR_MADE_AFTER:
+        return "it is not on record as made after 1945"
+    return None
+
+
+def interval_years(case: Case) -> int | None:
+    """Return the years from one requalification to the next, or None where none is asked or known."""
+    entry = case.entry
+    if entry is None:
+        return None
+    if entry.star_interval_years is not None and has_star(case) and star_fault(case) is None:
+        return entry.star_interval_years
+    return entry.interval_years
+
+
+def counted_from(case: Case) -> str | None:
+    """Return the month the running period counts from: the newest passed test, else manufacture, else None."""
+    return case.manufactured if case.last_pass is None else case.last_pass.stamp.month
+
+
+def requalification_stops_at(case: Case) -> datetime | None:
+    """Return when filling stops because requalification is due, in UTC, or None where that is not known."""
+    years, month = interval_years(case), counted_from(case)
+    return None if years is None or month is None else case.stops_at(month, years)
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    if case.details is None or case.entry is None or case.entry.interval_years is None or not is_fillable(case):
+        return ()
+    advice = _star_advice(case) if has_star(case) else ()
+    rejected = case.latest is not None and case.latest.stamp.outcome == "rejected"
+    # Where a new test alone changes nothing, "due" would send the cylinder to the requalifier for nothing.
+    if rejected or is_condemned(case) or is_life_over(case):
+        return advice
+    month, years = counted_from(case), interval_years(case)
+    if years is None or month is None:
+        return (
+            UNKNOWN.reason(
+                "Neither a requalification nor the month of manufacture is on record. Read the stamp and enter it.",
+                "Do not fill. Enter its last test month from the stamp.",
+            ),
+            *advice,
+        )
+    stops_at = case.stops_at(month, years)
+    if stops_at is None or case.at < stops_at:
+        return advice
+    return (_due(case, month, years), *advice)
+
+
+def _due(case: Case, month: str, years: int) -> Reason:
+    due_month = years_later(month, years)
+    since = f"Tested {month}" if case.last_pass is not None else f"Made {month} and no test on record"
+    source = DUE.source
+    if case.last_pass is None:
+        source = _SOURCE_NEW
+    elif case.key is not None and case.key.startswith("UN "):
+        source = _SOURCE_UN
+    if case.question.policy.requalification_due == "strict":
+        source += ": strict"
+    return DUE.reason(
+        f"{since}, every {years} years: due since {due_month}. If charged before that it may serve until emptied; it "
+        "may not be topped off.",
+        f"Do not fill. Hydro test due since {due_month}.",
+        source=source,
+    )
+
+
+def _star_advice(case: Case) -> tuple[Reason, ...]:
+    fault = star_fault(case)
+    if fault is None or case.entry is None:
+        return ()
+    return (
+        STAR_IGNORED.reason(
+            f"The star does not count because {fault}: the period is {case.entry.interval_years} years.",
+            f"The star does not count: {fault}.",
+        ),
+    )
+
+
+def _instants(case: Case) -> Iterable[datetime]:
+    stops_at = requalification_stops_at(case)
+    if stops_at is not None:
+        yield stops_at
+    if case.cylinder is None:
+        return
+    for known in reversed(case.cylinder.requalifications):
+        starts_at = month_starts_at(known.stamp.month, case.zone)
+        if starts_at is not None:
+            if starts_at <= case.at:
+                return
+            yield starts_at
+
+
+def _facts(case: Case) -> Facts:
+    month, years = counted_from(case), interval_years(case)
+    stops_at = requalification_stops_at(case)
+    return {
+        "last_passed_test": None if case.last_pass is None else case.last_pass.stamp.month,
+        "counted_from": month,
+        "interval_years": years,
+        "due_month": None if month is None or years is None else years_later(month, years),
+        "policy": case.question.policy.requalification_due,
+        "filling_stops_at": None if stops_at is None else stops_at.astimezone(case.zone).isoformat(),
+    }
+
+
+RULE = Rule(
+    name="requalification",
+    kinds=(DUE, UNKNOWN, STAR_IGNORED),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+    parameters=(("star_water_volume_max_ml", str(STAR_WATER_VOLUME_MAX_ML)), ("star_made_after", STAR_MADE_AFTER)),
+)

@@ -1,0 +1,157 @@
+"""Is this kind of cylinder filled with breathing air at all, and for this use?"""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from fill_ledger.trade.marks import SpecificationFamily, SpecificationFault, SpecificationMark
+from fill_ledger.trade.rules.calendar import day_starts_at
+from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.rule import Facts, Rule
+
+_AUTHORISED = "49 CFR 173.301(a)(1), 173.302(a) (2015 edition)"
+
+UNREADABLE = ReasonKind(
+    code="specification-unreadable",
+    effect="deny",
+    title="The specification on record cannot be read as a mark",
+    source=_AUTHORISED,
+    clears_by="correction of the record from the stamp",
+)
+UNKNOWN = ReasonKind(
+    code="specification-unknown",
+    effect="deny",
+    title="Nothing is on file about this specification",
+    source=_AUTHORISED,
+    clears_by="the full mark on record, or an entry for the specification",
+)
+PERMIT_UNKNOWN = ReasonKind(
+    code="permit-unknown",
+    effect="deny",
+    title="Nothing is on file about this special permit",
+    source="49 CFR 180.205(c) (2015 edition): as the permit says",
+    clears_by="an entry with the permit's interval and life",
+)
+NOT_FILLABLE = ReasonKind(
+    code="specification-not-fillable",
+    effect="deny",
+    title="Cylinders of this specification are not filled with breathing air here",
+    source=_AUTHORISED,
+)
+WRONG_USE = ReasonKind(
+    code="specification-wrong-use",
+    effect="deny",
+    title="Cylinders of this specification are not filled for this use",
+    source=_AUTHORISED,
+    clears_by="correction of the use on record, if it is wrong",
+)
+UNVERIFIED = ReasonKind(
+    code="permit-data-unverified",
+    effect="advice",
+    title="The interval or life used is not verified against the permit",
+    source="special permit text, not readable; the permit and the label prevail",
+    clears_by="comparing with the permit",
+)
+
+
+def is_fillable(case: Case) -> bool:
+    """Tell whether the specification is known and may be filled for the cylinder's use at the case's moment."""
+    return case.details is not None and case.entry is not None and case.details.use in case.entry.uses
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    details, mark, entry = case.details, case.mark, case.entry
+    if details is None or mark is None:
+        return ()
+    if isinstance(mark, SpecificationFault):
+        return (
+            UNREADABLE.reason(
+                f"{plain(mark.text)}: {mark.detail}; {mark.suggestion}.",
+                f"Do not fill. Specification {plain(mark.text, 16)} cannot be read: correct it.",
+            ),
+        )
+    if entry is None:
+        return (_not_on_file(case, mark),)
+    name = plain(mark.canonical)
+    if not entry.uses:
+        refusal = entry.refusal or "is not filled here"
+        return (
+            NOT_FILLABLE.reason(
+                f"{name} {refusal}.", f"Do not fill. {name} {refusal.partition(':')[0]}.", source=entry.source
+            ),
+        )
+    if details.use not in entry.uses:
+        return (
+            WRONG_USE.reason(
+                f"{name} is filled here for {' and '.join(entry.uses)} only; the record says {details.use}.",
+                f"Do not fill. {name} is for {' and '.join(entry.uses)} only.",
+                source=entry.source,
+            ),
+        )
+    if entry.confidence == "low":
+        years = (
+            f"every {entry.interval_years} years"
+            if entry.life_years is None
+            else (f"every {entry.interval_years} years, life {entry.life_years} years")
+        )
+        return (
+            UNVERIFIED.reason(
+                f"{name} is judged by: test {years}. These figures are not verified; compare them with its label.",
+                f"Compare {name} with its label: data not verified.",
+                source=entry.source,
+            ),
+        )
+    return ()
+
+
+def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
+    name = plain(mark.canonical)
+    if case.entries:
+        return NOT_FILLABLE.reason(f"{name} was not in effect at that time.", f"Do not fill. {name} is not in effect.")
+    if mark.family in (SpecificationFamily.SPECIAL_PERMIT, SpecificationFamily.TC_PERMIT):
+        return PERMIT_UNKNOWN.reason(
+            f"Nothing is on file about {name}. Enter the permit's requalification interval and service life.",
+            f"Do not fill. Permit {name} is not on file.",
+        )
+    if mark.family is SpecificationFamily.UN and case.key is None:
+        return UNKNOWN.reason(
+            f"{name} does not say what the cylinder is made of. Enter the material: steel, aluminium or composite.",
+            "Do not fill. Enter the material: steel, aluminium or composite.",
+        )
+    return UNKNOWN.reason(
+        f"Nothing is on file about {name}. Enter the whole mark as stamped, for example DOT-3AA2015 or "
+        "DOT-SP10915-4500.",
+        f"Do not fill. Nothing is on file about {name}.",
+    )
+
+
+def _instants(case: Case) -> Iterable[datetime]:
+    for entry in case.entries:
+        if entry.effective_from is not None:
+            yield day_starts_at(entry.effective_from, case.zone)
+        if entry.effective_until is not None:
+            yield day_starts_at(entry.effective_until, case.zone)
+
+
+def _facts(case: Case) -> Facts:
+    if case.details is None:
+        return {}
+    entry = case.entry
+    return {
+        "specification": case.details.specification,
+        "read_as": case.key,
+        "use": case.details.use,
+        "interval_years": None if entry is None else entry.interval_years,
+        "life_years": None if entry is None else entry.life_years,
+        "confidence": None if entry is None else entry.confidence,
+        "source": None if entry is None else entry.source,
+    }
+
+
+RULE = Rule(
+    name="specification",
+    kinds=(UNREADABLE, UNKNOWN, PERMIT_UNKNOWN, NOT_FILLABLE, WRONG_USE, UNVERIFIED),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+)

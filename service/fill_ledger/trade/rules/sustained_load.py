@@ -1,0 +1,84 @@
+"""Aluminium alloy 6351-T6: cracks under sustained load. Has the eddy current examination been made?"""
+
+from datetime import date
+
+from fill_ledger.trade.events.cylinders import CylinderDetails
+from fill_ledger.trade.rules.case import Case, has_mark
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.rules.specification import is_fillable
+from fill_ledger.trade.rules.standing import is_condemned
+
+# 49 CFR 180.205(f)(4): at each requalification since 1 January 2007 (71 FR 51122).
+EXAMINED_SINCE = "2007-01"
+EXAMINATION_MARK = "VE"
+
+MARK_MISSING = ReasonKind(
+    code="eddy-current-mark-missing",
+    effect="deny",
+    title="A cylinder of alloy 6351-T6 was requalified since 2007 without the eddy current mark VE",
+    source="49 CFR 180.205(f)(4), 180.213(f)(9) (2015 edition); that it bars filling is inference",
+    clears_by="eddy current and visual examination, marked VE",
+)
+ALLOY_UNKNOWN = ReasonKind(
+    code="alloy-not-recorded",
+    effect="advice",
+    title="The alloy of an older aluminium cylinder is not on record; it may be 6351-T6",
+    source="71 FR 51122 (29 August 2006); the year from which another alloy was usual is from memory",
+    clears_by="the alloy on record",
+)
+# From memory: by the end of 1990 makers in the trade had turned to another alloy.
+OLDER_THAN = "1991-01"
+
+
+def _reasons(case: Case) -> tuple[Reason, ...]:
+    details = case.details
+    if details is None or not is_fillable(case):
+        return ()
+    if not case.alloy_6351:
+        return _alloy_advice(case, details)
+    last = case.last_pass
+    if last is None or last.stamp.month < EXAMINED_SINCE or has_mark(last.stamp, EXAMINATION_MARK):
+        return ()
+    if is_condemned(case):
+        return ()
+    return (
+        MARK_MISSING.reason(
+            f"Alloy 6351-T6, tested {last.stamp.month} without the mark VE: cracks in the neck may be unseen. Have it "
+            "examined by eddy current before it is filled.",
+            f"Do not fill. Alloy 6351, no VE mark on test {last.stamp.month}.",
+        ),
+    )
+
+
+def _alloy_advice(case: Case, details: CylinderDetails) -> tuple[Reason, ...]:
+    made = details.manufactured
+    if case.key != "3AL" or details.alloy is not None or made is None or made >= OLDER_THAN:
+        return ()
+    return (
+        ALLOY_UNKNOWN.reason(
+            f"Aluminium made {plain(made)} may be alloy 6351-T6, which can burst while filling. Find out the alloy and "
+            "enter it.",
+            "Alloy not on record: it may be 6351-T6.",
+        ),
+    )
+
+
+def _facts(case: Case) -> Facts:
+    return {
+        "alloy": None if case.details is None else case.details.alloy,
+        "taken_as_6351": case.alloy_6351,
+        "last_passed_test": None if case.last_pass is None else case.last_pass.stamp.month,
+        "marked_ve": case.last_pass is not None and has_mark(case.last_pass.stamp, EXAMINATION_MARK),
+    }
+
+
+# A new test month is an instant of the requalification rule already.
+RULE = Rule(
+    name="sustained-load-cracking",
+    kinds=(MARK_MISSING, ALLOY_UNKNOWN),
+    reasons=_reasons,
+    facts=_facts,
+    parameters=(("examined_since", EXAMINED_SINCE), ("alloy_asked_before", OLDER_THAN)),
+    effective_from=date(2007, 1, 1),
+)
