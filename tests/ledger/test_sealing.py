@@ -164,13 +164,16 @@ def test_rows_moved_to_another_department_are_refused() -> None:
         assert broken.value.fault is SealFault.KEY
 
 
-def test_one_key_cannot_carry_a_record_into_another_department() -> None:
-    """Even with a valid key in the other department, the record itself is bound to its own."""
-    sealing, _ = seal("note")
-    foreign = SEALER.seal_text(OTHER_DEPARTMENT, MEMBER, None, "theirs").new_key
-    with pytest.raises(SealBroken) as broken:
-        SEALER.open_text(OTHER_DEPARTMENT, sealing.reference, sealing.record, foreign)
-    assert broken.value.fault is SealFault.RECORD
+def test_a_record_is_bound_to_department_and_owner_even_under_the_same_data_key() -> None:
+    """Somebody who could wrap the data key for another department or owner still could not move the record there."""
+    sealing, key = seal("note")
+    data_key = SEALER._unwrap(key)
+    for department, owner in ((OTHER_DEPARTMENT, MEMBER), (DEPARTMENT, OTHER_MEMBER)):
+        record = replace(sealing.record, department_id=department, key_id=owner)
+        with pytest.raises(SealBroken) as broken:
+            SEALER.open_text(department, sealing.reference, record, SEALER._wrap(department, owner, data_key))
+        assert broken.value.fault is SealFault.RECORD
+    assert SEALER.open_text(DEPARTMENT, sealing.reference, sealing.record, SEALER._wrap(DEPARTMENT, MEMBER, data_key))
 
 
 def test_missing_rows_are_told_from_erased_ones() -> None:
