@@ -5,7 +5,6 @@ what-if all call it. It informs; a trained person decides. The cylinder's own ma
 prevail.
 """
 
-from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from typing import Literal
 
@@ -178,7 +177,7 @@ def _valid_until(case: Case, answer: _Answer) -> datetime | None:
     """
     signature = answer.signature()
     while True:
-        following = min(_instants_after(case), default=None)
+        following = _next_instant(case)
         if following is None:
             return None
         case.move_to(following)
@@ -186,16 +185,19 @@ def _valid_until(case: Case, answer: _Answer) -> datetime | None:
             return following
 
 
-def _instants_after(case: Case) -> Iterable[datetime]:
+def _next_instant(case: Case) -> datetime | None:
+    """Return the first instant after the case's moment at which some rule could change its mind, in UTC, or None."""
     at = case.at
+    following: datetime | None = None
     for rule in RULES:
         for instant in rule.instants(case):
-            if instant > at:
-                yield instant.astimezone(UTC)
+            if instant > at and (following is None or instant < following):
+                following = instant
         if rule.effective_from is not None:
             begins_at = day_starts_at(rule.effective_from, case.zone)
-            if begins_at > at:
-                yield begins_at
+            if begins_at > at and (following is None or begins_at < following):
+                following = begins_at
+    return None if following is None else following.astimezone(UTC)
 
 
 def _explanation(case: Case) -> tuple[RuleAnswer, ...]:

@@ -27,7 +27,7 @@ from fill_ledger.trade.marks import (
 )
 
 Confidence = Literal["read", "medium", "low"]
-PressureWall = Literal["steel", "aluminium", "composite"]
+PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
 
 BREATHING: tuple[Use, ...] = ("scba", "scuba", "storage")
 STORAGE_ONLY: tuple[Use, ...] = ("storage",)
@@ -213,7 +213,7 @@ def read_mark(text: str) -> SpecificationMark | SpecificationFault:
     return parse_specification(text)
 
 
-def specification_key(mark: SpecificationMark, pressure_wall: PressureWall | None) -> str | None:
+def specification_key(mark: SpecificationMark, material: str | None) -> str | None:
     """Return the key under which a mark's data stands, or None where the mark does not say enough.
 
     A UN mark needs the material of the pressure wall; it is taken from the record, else from the construction standard.
@@ -221,7 +221,7 @@ def specification_key(mark: SpecificationMark, pressure_wall: PressureWall | Non
     if mark.family is SpecificationFamily.SPECIAL_PERMIT:
         return f"SP{mark.permit_number}"
     if mark.family is SpecificationFamily.UN:
-        wall = pressure_wall or implied_wall(mark)
+        wall = material or implied_wall(mark)
         return None if wall is None else f"UN {wall}"
     if mark.family is SpecificationFamily.TC:
         return f"TC {mark.design}"

@@ -4,7 +4,7 @@ A storage bank is judged by samples of its own: a sample of the compressor says 
 """
 
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_starts_at, day_text
 from fill_ledger.trade.rules.case import Case
@@ -48,13 +48,6 @@ SAMPLE_DUE = ReasonKind(
     source="department policy; 29 CFR 1910.134(i) sets no interval (OSHA letter, 25 April 1994)",
     clears_by="a passed air sample",
 )
-SAMPLE_DATE_WRONG = ReasonKind(
-    code="air-sample-date-wrong",
-    effect="deny",
-    title="An air sample on record has no day that can be read",
-    source="inference: such a sample may be the latest one",
-    clears_by="retraction of the mistaken entry and a right one",
-)
 
 
 def latest_samples(case: Case, source: AirSourceState) -> tuple[date, list[Sample]] | None:
@@ -66,19 +59,18 @@ def latest_samples(case: Case, source: AirSourceState) -> tuple[date, list[Sampl
     samples: list[Sample] = []
     for sample in reversed(source.samples):
         taken_on = day_of(sample.taken_on)
-        if taken_on is None or (newest is not None and taken_on < newest):
-            continue
-        if day_starts_at(taken_on, case.zone) > case.at:
-            continue
-        if taken_on != newest:
-            newest, samples = taken_on, []
-        samples.append(sample)
+        if newest is None and taken_on is not None and day_starts_at(taken_on, case.zone) <= case.at:
+            newest = taken_on
+        if newest is not None and taken_on != newest:
+            break
+        if newest is not None:
+            samples.append(sample)
     return None if newest is None else (newest, samples)
 
 
 def sample_stops_at(case: Case, taken_on: date) -> datetime:
     """Return when a sample is no longer current: after the last day of the interval (inclusive, by inference)."""
-    return day_ends_at(taken_on + timedelta(days=case.question.policy.air_sample_interval_days), case.zone)
+    return day_ends_at(taken_on, case.zone, case.question.policy.air_sample_interval_days)
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
@@ -87,10 +79,10 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         return (_no_source(case),)
     if source.registered_at is None:
         return (_unknown(),)
-    name = plain(source.label or "air source")
     found: list[Reason] = []
     if source.outages and (outage := period_at(source.outages, case.at)) is not None:
         day = day_text(outage.starts_at, case.zone)
+        name = _name(source)
         found.append(
             OUT_OF_SERVICE.reason(
                 f"{name} has been out of service since {day}.",
@@ -98,10 +90,14 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
                 clears_at=outage.ends_at,
             )
         )
-    sample_reason = _sample_reason(case, source, name)
+    sample_reason = _sample_reason(case, source)
     if sample_reason is not None:
         found.append(sample_reason)
     return tuple(found)
+
+
+def _name(source: AirSourceState) -> str:
+    return plain(source.label or "air source")
 
 
 def _no_source(case: Case) -> Reason:
@@ -122,42 +118,37 @@ def _unknown() -> Reason:
     )
 
 
-def _sample_reason(case: Case, source: AirSourceState, name: str) -> Reason | None:
-    policy = case.question.policy
-    if any(day_of(sample.taken_on) is None for sample in source.samples):
-        return SAMPLE_DATE_WRONG.reason(
-            f"A sample of {name} has a day that cannot be read. Retract the entry and enter it right.",
-            f"Do not fill. A sample of {name} has a wrong day.",
-        )
+def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
     latest = latest_samples(case, source)
-    bank = " A storage bank needs a sample of its own." if source.air_source_kind == "storage_bank" else ""
     if latest is None:
-        return SAMPLE_DUE.reason(
-            f"No air sample of {name} is on record; policy asks for one every {policy.air_sample_interval_days} days."
-            f"{bank}",
-            f"Do not fill. {name} has no air sample.",
-            source=_policy_source(case),
-        )
+        name = _name(source)
+        return _due(case, source, f"No air sample of {name} is on record", f"{name} has no air sample")
     taken_on, samples = latest
-    if any(sample.verdict != "pass" for sample in samples):
+    if [sample for sample in samples if sample.verdict != "pass"]:
         return SAMPLE_FAILED.reason(
-            f"The air sample of {name} taken {taken_on} failed. Find and cure the cause; a sample of a later day must "
+            f"The air sample of {_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a later day must "
             "pass before anything is filled from it.",
             f"Do not fill. Air sample of {taken_on} failed: use another source.",
         )
     if case.at < sample_stops_at(case, taken_on):
         return None
-    return SAMPLE_DUE.reason(
-        f"The last air sample of {name} was taken {taken_on}; policy asks for one every "
-        f"{policy.air_sample_interval_days} days.{bank}",
-        f"Do not fill. Air sample due: last one {taken_on}.",
-        source=_policy_source(case),
+    return _due(
+        case,
+        source,
+        f"The last air sample of {_name(source)} was taken {taken_on}",
+        f"Air sample due: last one {taken_on}",
     )
 
 
-def _policy_source(case: Case) -> str:
-    """The policy names what its interval rests on: OSHA sets none, a state or a standard may."""
-    return plain(case.question.policy.air_sample_interval_source, 200)
+def _due(case: Case, source: AirSourceState, what: str, shortly: str) -> Reason:
+    """Policy names what its interval rests on, because OSHA sets none and a state or a standard may."""
+    policy = case.question.policy
+    bank = " A storage bank needs a sample of its own." if source.air_source_kind == "storage_bank" else ""
+    return SAMPLE_DUE.reason(
+        f"{what}; policy asks for one every {policy.air_sample_interval_days} days.{bank}",
+        f"Do not fill. {shortly}.",
+        source=policy.air_sample_interval_source,
+    )
 
 
 def _instants(case: Case) -> Iterable[datetime]:
@@ -197,7 +188,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="air",
-    kinds=(NEEDED, UNKNOWN, OUT_OF_SERVICE, SAMPLE_FAILED, SAMPLE_DUE, SAMPLE_DATE_WRONG),
+    kinds=(NEEDED, UNKNOWN, OUT_OF_SERVICE, SAMPLE_FAILED, SAMPLE_DUE),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,

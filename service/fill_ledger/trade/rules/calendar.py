@@ -88,9 +88,13 @@ def day_starts_at(day: date, zone: ZoneInfo) -> datetime:
     return later
 
 
-def day_ends_at(day: date, zone: ZoneInfo) -> datetime:
-    """Return the first instant after a day, in UTC: what is good through a day ends here, exclusively."""
-    return day_starts_at(day + timedelta(days=1), zone)
+@lru_cache(maxsize=REMEMBERED_INSTANTS)
+def day_ends_at(day: date, zone: ZoneInfo, days_later: int = 0) -> datetime:
+    """Return the first instant after a day, or after the day some days later, in UTC.
+
+    What is good through that day ends here, exclusively.
+    """
+    return day_starts_at(day + timedelta(days=days_later + 1), zone)
 
 
 def day_text(moment: datetime, zone: ZoneInfo) -> str:

@@ -57,6 +57,12 @@ def stamped_service_pressure(value: str, unit: str) -> int | str:
     return pressure.psi if fault is None else fault.detail
 
 
+@lru_cache(maxsize=REMEMBERED_PRESSURES)
+def marked_service_pressure(mark: SpecificationMark) -> int | None:
+    """Return the service pressure that stands in a specification mark in whole gauge psi, rounded down, or None."""
+    return None if mark.service_pressure is None else mark.service_pressure.psi
+
+
 def has_mark(stamp: RequalificationStamp, mark: str) -> bool:
     """Tell whether a stamp carries a suffix mark such as "+", "star" or "VE" (49 CFR 180.213(f))."""
     if not stamp.marks:
@@ -69,9 +75,11 @@ class Case:
     """One question and what follows from it. Rules read it and never change it.
 
     cylinder and details: None where there is no cylinder to judge. mark: the specification mark, or what is wrong with
-    it. entries: all data of that specification; `entry` is what holds at the moment. service_pressure_psi: the lower of
-    stamp and mark, or None where it cannot be read. latest: the newest requalification whose month has begun; it is the
-    worse one where a month has two. last_pass: the newest that passed.
+    it. entries: all data of that specification; `entry` is what holds at the moment. recorded_psi and marked_psi: the
+    service pressure on record and in the mark, in whole gauge psi; service_pressure_psi: the lower of the two, None
+    where the record cannot be read, and then pressure_problem says why. manufactured: None where not on record or no
+    month. life_stops_at: when filling stops because the service life ends, in UTC, None for never. latest: the newest
+    requalification whose month has begun; it is the worse one where a month has two. last_pass: the newest that passed.
     """
 
     __slots__ = (
@@ -84,10 +92,14 @@ class Case:
         "key",
         "last_pass",
         "latest",
+        "life_stops_at",
+        "manufactured",
         "mark",
+        "marked_psi",
         "pressure_problem",
         "provisional",
         "question",
+        "recorded_psi",
         "service_pressure_psi",
         "source",
         "zone",
@@ -108,14 +120,18 @@ class Case:
         self.mark: SpecificationMark | SpecificationFault | None = None
         self.key: str | None = None
         self.entries: tuple[SpecificationEntry, ...] = ()
+        self.recorded_psi: int | None = None
+        self.marked_psi: int | None = None
         self.service_pressure_psi: int | None = None
         self.pressure_problem: str | None = None
         self.alloy_6351 = False
+        self.manufactured: str | None = None
         if self.details is not None:
             self._read_details(self.details)
         self.source: AirSourceState | None = self._source()
         self.at = question.at.astimezone(UTC)
         self.entry: SpecificationEntry | None = None
+        self.life_stops_at: datetime | None = None
         self.latest: Requalification | None = None
         self.last_pass: Requalification | None = None
         self.move_to(self.at)
@@ -127,6 +143,9 @@ class Case:
         for entry in self.entries:
             if self._in_effect(entry):
                 self.entry = entry
+        self.life_stops_at = None
+        if self.entry is not None and self.entry.life_years is not None and self.manufactured is not None:
+            self.life_stops_at = self.stops_at(self.manufactured, self.entry.life_years)
         self.latest = self.last_pass = None
         if self.cylinder is None:
             return
@@ -152,26 +171,22 @@ class Case:
             return month_starts_at(due_month, self.zone)
         return month_ends_at(due_month, self.zone)
 
-    @property
-    def manufactured(self) -> str | None:
-        """The month of manufacture, or None where it is not on record or cannot be read."""
-        if self.details is None or self.details.manufactured is None:
-            return None
-        return self.details.manufactured if month_starts_at(self.details.manufactured, self.zone) is not None else None
-
     def _read_details(self, details: CylinderDetails) -> None:
+        if details.manufactured is not None and month_starts_at(details.manufactured, self.zone) is not None:
+            self.manufactured = details.manufactured
         self.mark = read_mark(details.specification)
         pressure = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
         if isinstance(pressure, str):
             self.pressure_problem = pressure
         else:
-            self.service_pressure_psi = pressure
+            self.recorded_psi = self.service_pressure_psi = pressure
         if isinstance(self.mark, SpecificationFault):
             return
         self.key = specification_key(self.mark, details.material)
         self.entries = () if self.key is None else entries_for(self.key)
-        if self.service_pressure_psi is not None and self.mark.service_pressure is not None:
-            self.service_pressure_psi = min(self.service_pressure_psi, self.mark.service_pressure.psi)
+        self.marked_psi = marked_service_pressure(self.mark)
+        if self.service_pressure_psi is not None and self.marked_psi is not None:
+            self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
         aluminium = "aluminium" in (details.material, implied_wall(self.mark)) or self.key in PERMITS_TAKEN_AS_6351
         if details.alloy is not None:
             self.alloy_6351 = ALLOY_6351 in details.alloy

@@ -24,18 +24,9 @@ MADE_MISSING = ReasonKind(
 )
 
 
-def life_stops_at(case: Case) -> datetime | None:
-    """Return when filling stops because the service life ends, by the policy's month rule, or None for never."""
-    made, entry = case.manufactured, case.entry
-    if made is None or entry is None or entry.life_years is None:
-        return None
-    return case.stops_at(made, entry.life_years)
-
-
 def is_life_over(case: Case) -> bool:
     """Tell whether the service life has ended at the case's moment."""
-    stops_at = life_stops_at(case)
-    return stops_at is not None and stops_at <= case.at
+    return case.life_stops_at is not None and case.life_stops_at <= case.at
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
@@ -64,12 +55,11 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _instants(case: Case) -> Iterable[datetime]:
-    stops_at = life_stops_at(case)
-    return () if stops_at is None else (stops_at,)
+    return () if case.life_stops_at is None else (case.life_stops_at,)
 
 
 def _facts(case: Case) -> Facts:
-    stops_at = life_stops_at(case)
+    stops_at = case.life_stops_at
     return {
         "manufactured": None if case.details is None else case.details.manufactured,
         "life_years": None if case.entry is None else case.entry.life_years,

@@ -7,10 +7,9 @@ no month, or a service pressure of 45,000 psi.
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from fill_ledger.trade.marks import SpecificationMark
 from fill_ledger.trade.pressure import USUAL_BAR_STAMP_MAX
 from fill_ledger.trade.rules.calendar import month_starts_at
-from fill_ledger.trade.rules.case import Case, stamped_service_pressure
+from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 
@@ -123,12 +122,10 @@ def _test_dates(case: Case) -> Iterable[Reason]:
 
 
 def _disagreement(case: Case) -> Reason | None:
-    details, mark = case.details, case.mark
-    if details is None or not isinstance(mark, SpecificationMark) or mark.service_pressure is None:
+    recorded, marked = case.recorded_psi, case.marked_psi
+    if recorded is None or marked is None or recorded == marked:
         return None
-    recorded = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
-    marked = mark.service_pressure.psi
-    if isinstance(recorded, str) or abs(recorded - marked) * 100 <= PRESSURES_AGREE_PERCENT * max(recorded, marked):
+    if abs(recorded - marked) * 100 <= PRESSURES_AGREE_PERCENT * max(recorded, marked):
         return None
     return PRESSURE_DISAGREES.reason(
         f"The mark says {marked} psi and the record {recorded} psi. The lower holds until the record is corrected.",

@@ -72,6 +72,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         )
     if entry is None:
         return (_not_on_file(case, mark),)
+    if details.use in entry.uses and entry.confidence != "low":
+        return ()
     name = plain(mark.canonical)
     if not entry.uses:
         refusal = entry.refusal or "is not filled here"
@@ -88,20 +90,15 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
                 source=entry.source,
             ),
         )
-    if entry.confidence == "low":
-        years = (
-            f"every {entry.interval_years} years"
-            if entry.life_years is None
-            else (f"every {entry.interval_years} years, life {entry.life_years} years")
-        )
-        return (
-            UNVERIFIED.reason(
-                f"{name} is judged by: test {years}. These figures are not verified; compare them with its label.",
-                f"Compare {name} with its label: data not verified.",
-                source=entry.source,
-            ),
-        )
-    return ()
+    life = "" if entry.life_years is None else f", life {entry.life_years} years"
+    return (
+        UNVERIFIED.reason(
+            f"{name} is judged by: test every {entry.interval_years} years{life}. These figures are not verified; "
+            "compare them with its label.",
+            f"Compare {name} with its label: data not verified.",
+            source=entry.source,
+        ),
+    )
 
 
 def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
