@@ -163,8 +163,8 @@ BEGIN
 
     INSERT INTO ledger.sealed_key (department_id, key_id, wrapped, master_key_id)
     SELECT p_department, key_id, wrapped, master_key_id FROM json_populate_recordset(NULL::ledger.sealed_key, p_sealed_keys);
-    INSERT INTO ledger.sealed_record (department_id, record_id, key_id, digest, sealed, lookup_digest)
-    SELECT p_department, record_id, key_id, digest, sealed, lookup_digest
+    INSERT INTO ledger.sealed_record (department_id, record_id, key_id, digest, sealed, lookup_digest, erased_at)
+    SELECT p_department, record_id, key_id, digest, sealed, lookup_digest, erased_at
     FROM json_populate_recordset(NULL::ledger.sealed_record, p_sealed_records);
     INSERT INTO ledger.outbox (department_id, source_event_id, purpose, to_department_id)
     SELECT p_department, source_event_id, purpose, to_department_id

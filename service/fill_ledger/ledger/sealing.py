@@ -37,7 +37,8 @@ WRAPPED_BYTES = HEADER_BYTES + DATA_KEY_BYTES + TAG_BYTES
 # Texts are padded to whole blocks, so that the stored length does not tell one name from another.
 PADDING_BLOCK_BYTES = 32
 PADDING_MARK = b"\x80"  # ISO/IEC 7816-4 padding: one 0x80, then zeros
-MAXIMUM_TEXT_BYTES = 16_384
+# Room for a whole fact that could not be read and is kept as base64.
+MAXIMUM_TEXT_BYTES = 400_000
 
 _KEY_CONTEXT = b"fill-ledger/data-key/"
 _RECORD_CONTEXT = b"fill-ledger/sealed-record/"

@@ -9,7 +9,7 @@ from msgspec import Meta
 from fill_ledger.trade.events.envelope import Body, LongText, Nature, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
-Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256, hex")]
+Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256, hex")]
 
 
 @event("event.retracted", Nature.OFFICE, sealed=("reason",))
@@ -19,7 +19,7 @@ class EventRetracted(Body, frozen=True, kw_only=True):
     retracted_event_id: uuid.UUID
     reason: SealedText
 
-    def mentions(self) -> Iterable[Subject]:
+    def folds_into(self) -> Iterable[Subject]:
         return (Subject(SubjectKind.EVENT, self.retracted_event_id),)
 
 

@@ -11,9 +11,9 @@ from msgspec import Meta
 from fill_ledger.trade.events.envelope import Body, Nature, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
-DepartmentCode = Annotated[str, Meta(pattern="^[A-Z0-9]{2,12}$", description="short code, unique in the county")]
+DepartmentCode = Annotated[str, Meta(pattern="^[A-Z0-9]{2,12}$", max_length=12, description="short code, unique in the county")]
 TimeZoneName = Annotated[str, Meta(min_length=1, max_length=64, description="IANA time zone, such as America/New_York")]
-Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256, hex")]
+Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256, hex")]
 
 
 class Role(StrEnum):

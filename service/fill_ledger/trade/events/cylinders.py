@@ -20,9 +20,9 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 WaterVolume = Annotated[int, Meta(ge=100, le=3_000_000, description="water volume in millilitres")]
 TagText = Annotated[str, Meta(min_length=4, max_length=128, description="tag in canonical text form")]
 SerialText = Annotated[str, Meta(min_length=1, max_length=64)]
-InventoryNumber = Annotated[str, Meta(pattern=r"^[A-Z0-9][A-Z0-9./-]{0,23}$", description="upper case, as painted")]
+InventoryNumber = Annotated[str, Meta(pattern=r"^[A-Z0-9][A-Z0-9./-]{0,23}$", max_length=24, description="upper case, as painted")]
 PressureUnit = Literal["psi", "bar", "kpa", "mpa"]
-DecimalText = Annotated[str, Meta(pattern=r"^\d{1,6}(\.\d{1,3})?$", description="decimal number as stamped")]
+DecimalText = Annotated[str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?$", max_length=10, description="decimal number as stamped")]
 
 
 class ServicePressure(Body, frozen=True, kw_only=True):
@@ -35,7 +35,8 @@ class ServicePressure(Body, frozen=True, kw_only=True):
 class RequalificationStamp(Body, frozen=True, kw_only=True):
     """One requalification: what the requalifier marked or reported.
 
-    `marks` are the suffix codes stamped after the date (49 CFR 180.213(f)): `+`, `star`, `S`, `E`, `FS`, `AE`, `UE`, `VE`.
+    `marks` are the suffix codes stamped after the date (49 CFR 180.213(f)): `+`, `star`, `S`, `E`, `FS`, `AE`, `UE`,
+    `VE`.
     """
 
     month: Month
@@ -49,12 +50,12 @@ class CylinderDetails(Body, frozen=True, kw_only=True):
     """What is stamped on a cylinder or written on its label, and what it is used for."""
 
     serial: SerialText
-    specification: Annotated[str, Meta(min_length=1, max_length=64, description="specification or permit as stamped")]
+    specification: Annotated[str, Meta(min_length=1, max_length=120, description="specification or permit as stamped")]
     service_pressure: ServicePressure
     use: Use
     manufactured: Month | None = None
     water_volume_ml: WaterVolume | None = None
-    material: Literal["steel", "aluminium", "composite"] | None = None
+    material: Literal["steel", "aluminium", "composite", "nickel"] | None = None
     alloy: Annotated[str, Meta(max_length=16)] | None = None
     maker_lot: Annotated[str, Meta(max_length=64)] | None = None
     home_station_id: uuid.UUID | None = None
@@ -137,7 +138,7 @@ class CylinderTransferredIn(CylinderBody, frozen=True, kw_only=True):
 
     from_department_id: uuid.UUID
     from_position: Annotated[int, Meta(ge=1, le=2**53 - 1)]
-    from_digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+    from_digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64)]
     details: CylinderDetails
     requalifications: tuple[RequalificationStamp, ...] | None = None
     holds: tuple[uuid.UUID, ...] | None = None

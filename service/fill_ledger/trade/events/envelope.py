@@ -14,6 +14,7 @@ import msgspec
 from msgspec import Meta
 
 from fill_ledger.trade.identifiers import Subject, SubjectKind, inventory_number_subject
+from fill_ledger.trade.months import StampMonth
 
 MAXIMUM_INTEGER = 2**53 - 1  # RFC 8785: numbers are IEEE 754 doubles, so integers beyond this are not exact
 MAXIMUM_SHORT_TEXT = 200
@@ -23,8 +24,15 @@ ShortText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_SHORT_TEXT)]
 LongText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_LONG_TEXT)]
 Psi = Annotated[int, Meta(ge=0, le=15_000, description="gauge pressure, whole psi")]
 Count = Annotated[int, Meta(ge=0, le=MAXIMUM_INTEGER)]
-Month = Annotated[str, Meta(pattern=r"^(19|20|21)\d\d-(0[1-9]|1[0-2])$", description="a stamped month, YYYY-MM")]
-Day = Annotated[str, Meta(pattern=r"^(19|20|21)\d\d-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$", description="YYYY-MM-DD")]
+Month = StampMonth
+Day = Annotated[
+    str,
+    Meta(
+        pattern=r"^(19|20|21)[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$",
+        max_length=10,
+        description="calendar day, YYYY-MM-DD",
+    ),
+]
 
 
 class Nature(StrEnum):
@@ -39,7 +47,7 @@ class SealedReference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     """Stands in an event for text that may name a person: the text itself is encrypted beside the ledger."""
 
     record_id: uuid.UUID
-    digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 of the sealed bytes, hex")]
+    digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256 of the sealed bytes, hex")]
 
 
 SealedText = LongText | SealedReference
@@ -71,6 +79,22 @@ class Body(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return ()
 
 
+class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What the ledger thought of a fill when it took the fact: kept with it, whatever becomes known later.
+
+    `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`.
+    """
+
+    decision: Literal["permit", "deny"]
+    code: str
+    rules_version: str
+    reasons: tuple[str, ...] = ()
+    fill_limit_psi: int | None = None
+    cylinder_id: uuid.UUID | None = None
+    owner_department_id: uuid.UUID | None = None
+    attributed_by: Literal["id", "tag"] | None = None
+
+
 class Event(msgspec.Struct, frozen=True, kw_only=True):
     """One taken event as folds and rules see it."""
 
@@ -85,6 +109,7 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
     stream_number: int | None = None
     clock: Clock | None = None
     inventory_number: str | None = None  # assigned by the ledger to a registered cylinder
+    judgement: Judged | None = None
 
     @property
     def key(self) -> tuple[datetime, uuid.UUID]:

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from fill_ledger.trade.events.envelope import Body, Day, Nature, SealedReference, SealedText, ShortText, event
+from fill_ledger.trade.events.envelope import Body, Day, Nature, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 FillKind = Literal["scba", "scuba", "storage"]
@@ -62,13 +62,16 @@ class MemberReactivated(MemberBody, frozen=True, kw_only=True):
     reason: SealedText | None = None
 
 
-@event("credential.bound", Nature.OBSERVATION)
+@event("credential.bound", Nature.OBSERVATION, sealed=("secret",))
 class CredentialBound(MemberBody, frozen=True, kw_only=True):
-    """A card or passcode identifies this member from now on. The secret itself is sealed beside the ledger."""
+    """A card or passcode identifies this member from now on.
+
+    `secret` is what was scanned, or a passcode's hash, as a JSON text; it is sealed under the member's own key.
+    """
 
     credential_id: uuid.UUID
     credential_kind: CredentialKind
-    secret: SealedReference | None = None
+    secret: SealedText | None = None
 
 
 @event("credential.revoked", Nature.OFFICE)

@@ -14,7 +14,7 @@ from fill_ledger.trade.events.county import (
     PrincipalRegistered,
     Role,
 )
-from fill_ledger.trade.events.cylinders import CylinderRegistered
+from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn
 from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.states.base import Fold, State
@@ -148,15 +148,17 @@ def _policy_set(state: PolicyState, body: PolicySet, event: Event) -> None:
     state.policies.append(DatedPolicy(starts_at=event.effective_at, policy=body))
 
 
-@numbering_fold.on(CylinderRegistered)
-def _numbered(state: NumberingState, body: CylinderRegistered, event: Event) -> None:
+@numbering_fold.on(CylinderRegistered, CylinderTransferredIn)
+def _numbered(state: NumberingState, body: CylinderRegistered | CylinderTransferredIn, event: Event) -> None:
     number = event.inventory_number
     # Only short plain numbers move the counter: a painted serial-like number must not use up the range.
     if number is not None and number.isascii() and number.isdigit() and len(number) <= 7:
         state.next_number = max(state.next_number, int(number) + 1)
 
 
-@inventory_number_fold.on(CylinderRegistered)
-def _number_taken(state: InventoryNumberState, body: CylinderRegistered, event: Event) -> None:
+@inventory_number_fold.on(CylinderRegistered, CylinderTransferredIn)
+def _number_taken(
+    state: InventoryNumberState, body: CylinderRegistered | CylinderTransferredIn, event: Event
+) -> None:
     if state.cylinder_id is None:
         state.inventory_number, state.cylinder_id = event.inventory_number, body.cylinder_id

@@ -80,7 +80,7 @@ def _bound(state: MemberState, body: members.CredentialBound, event: Event) -> N
             starts_at=event.effective_at,
             credential_id=body.credential_id,
             credential_kind=body.credential_kind,
-            record_id=None if body.secret is None else body.secret.record_id,
+            record_id=body.secret.record_id if isinstance(body.secret, SealedReference) else None,
         )
     )
 

@@ -1,0 +1,116 @@
+"""Judging a fill when it is taken: the question is built from what is known then, the answer is kept with the fact."""
+
+import uuid
+from datetime import UTC, datetime
+
+import msgspec
+
+from fill_ledger.intake.neighbours import Neighbour, Neighbours
+from fill_ledger.trade.events.envelope import Judged
+from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
+from fill_ledger.trade.judgement import Question, judge
+from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
+from fill_ledger.trade.states.county import PolicyState
+from fill_ledger.trade.states.cylinders import CylinderState, TagState
+from fill_ledger.views.folding import Folding
+
+FALLBACK_TIME_ZONE = "UTC"
+
+
+class Whose(msgspec.Struct, frozen=True, kw_only=True):
+    """The cylinder that a fill was taken for, as far as anybody knows."""
+
+    cylinder: CylinderState | None = None
+    owner_department_id: uuid.UUID | None = None
+    attributed_by: str | None = None
+
+
+def subjects_to_judge(body: Filled, department_id: uuid.UUID, station_id: uuid.UUID | None) -> tuple[Subject, ...]:
+    """Name the subjects of the station's department that bear on the judgement of a fill."""
+    subjects = [Subject(SubjectKind.POLICY, department_id)]
+    if station_id is not None:
+        subjects.append(Subject(SubjectKind.STATION, station_id))
+    if body.cylinder_id is not None:
+        subjects.append(Subject(SubjectKind.CYLINDER, body.cylinder_id))
+    if body.tag is not None:
+        subjects.append(tag_subject(body.tag))
+    if body.member_id is not None:
+        subjects.append(Subject(SubjectKind.MEMBER, body.member_id))
+    subjects.extend(Subject(SubjectKind.AIR_SOURCE, source.air_source_id) for source in body.sources or ())
+    return tuple(subjects)
+
+
+async def whose_cylinder(folding: Folding, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
+    """Find the cylinder: by id, else by its tag, in this department first and then elsewhere."""
+    if body.cylinder_id is not None:
+        own = folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
+        if own.registered_at is not None:
+            return Whose(cylinder=own, owner_department_id=folding.department_id, attributed_by="id")
+        return _of_neighbour(neighbours.by_id.get(body.cylinder_id), "id")
+    if body.tag is None:
+        return Whose()
+    tag: TagState = folding.state(tag_subject(body.tag))
+    cylinder_id = tag.cylinder_at(effective_at)
+    if cylinder_id is not None:
+        subject = Subject(SubjectKind.CYLINDER, cylinder_id)
+        await folding.ensure((subject,))
+        return Whose(cylinder=folding.state(subject), owner_department_id=folding.department_id, attributed_by="tag")
+    return _of_neighbour(neighbours.by_tag.get(body.tag), "tag")
+
+
+def _of_neighbour(neighbour: Neighbour | None, attributed_by: str) -> Whose:
+    if neighbour is None:
+        return Whose()
+    return Whose(
+        cylinder=neighbour.cylinder,
+        owner_department_id=neighbour.department_id,
+        attributed_by=attributed_by,
+    )
+
+
+def judge_fill(
+    folding: Folding, body: Filled, effective_at: datetime, station_id: uuid.UUID | None, whose: Whose
+) -> Judged:
+    """Judge a fill at the moment it took effect, by what is known when it is taken."""
+    department_id = folding.department_id
+    station = None
+    if station_id is not None:
+        station = folding.state(Subject(SubjectKind.STATION, station_id))
+    policy_state: PolicyState = folding.state(Subject(SubjectKind.POLICY, department_id))
+    policy = policy_state.at(effective_at)
+    partners = policy.mutual_aid_department_ids or ()
+    judgement = judge(
+        Question(
+            department_id=department_id,
+            at=effective_at.astimezone(UTC),
+            time_zone=(station.time_zone if station is not None else None) or FALLBACK_TIME_ZONE,
+            policy=policy,
+            cylinder=whose.cylinder,
+            subject_problem="unknown" if whose.cylinder is None and body.cylinder_as_marked is None else None,
+            owner_department_id=whose.owner_department_id,
+            as_marked=None if whose.cylinder is not None else body.cylinder_as_marked,
+            station=station,
+            fill_position_id=body.fill_position_id,
+            air_sources=tuple(
+                folding.state(Subject(SubjectKind.AIR_SOURCE, source.air_source_id)) for source in body.sources or ()
+            ),
+            air_source_id=body.sources[0].air_source_id if body.sources else None,
+            owner_shares=whose.owner_department_id in partners,
+            owner_consent=body.owner_consent,
+            member=(None if body.member_id is None else folding.state(Subject(SubjectKind.MEMBER, body.member_id))),
+            member_asked=body.member_id is not None,
+            mode=body.mode,
+            gas_temperature_f=body.gas_temperature_f,
+        )
+    )
+    return Judged(
+        decision=judgement.decision,
+        code=judgement.code,
+        rules_version=judgement.rules_version,
+        reasons=(*(reason.code for reason in judgement.reasons), *codes_after_the_fact(body, judgement)),
+        fill_limit_psi=judgement.fill_limit_psi,
+        cylinder_id=None if whose.cylinder is None else whose.cylinder.subject_id,
+        owner_department_id=whose.owner_department_id,
+        attributed_by=whose.attributed_by,  # type: ignore[arg-type]  # the two words of Judged
+    )

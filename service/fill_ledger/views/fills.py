@@ -1,0 +1,217 @@
+"""Rows for fills, for attempts that were no fills, and for findings."""
+
+import uuid
+from datetime import datetime
+
+import msgspec
+
+from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.events.fills import (
+    FillAbandoned,
+    FillDenied,
+    Filled,
+    FilledElsewhere,
+    FillStarted,
+)
+from fill_ledger.trade.identifiers import derived_id
+
+
+class FillRow(msgspec.Struct, kw_only=True):
+    """One fill, with what the ledger thought of it when it was taken."""
+
+    department_id: uuid.UUID
+    event_id: uuid.UUID
+    event_type: str
+    filled_at: datetime
+    station_id: uuid.UUID | None
+    cylinder_id: uuid.UUID | None
+    owner_department_id: uuid.UUID | None
+    attributed_by: str | None
+    tag: str | None
+    member_id: uuid.UUID | None
+    fill_position_id: uuid.UUID | None
+    air_source_ids: tuple[uuid.UUID, ...]
+    mode: str | None
+    start_psi: int | None
+    end_psi: int | None
+    gas_temperature_f: int | None
+    duration_s: int | None
+    overridden: bool
+    decision: str | None
+    code: str | None
+    fill_limit_psi: int | None
+    rules_version: str | None
+    retracted: bool
+
+
+class AttemptRow(msgspec.Struct, kw_only=True):
+    """A fill that was started, denied or abandoned."""
+
+    department_id: uuid.UUID
+    event_id: uuid.UUID
+    event_type: str
+    attempted_at: datetime
+    station_id: uuid.UUID | None
+    cylinder_id: uuid.UUID | None
+    tag: str | None
+    member_id: uuid.UUID | None
+    code: str | None
+    attempt_id: uuid.UUID | None
+    retracted: bool
+
+
+class FindingRow(msgspec.Struct, kw_only=True):
+    """Something about a recorded fact that a person should look at."""
+
+    department_id: uuid.UUID
+    finding_id: uuid.UUID
+    event_id: uuid.UUID
+    code: str
+    severity: str
+    found_at: datetime
+    station_id: uuid.UUID | None
+    cylinder_id: uuid.UUID | None
+    member_id: uuid.UUID | None
+    text: str
+    standing: str
+    rules_version: str | None
+
+
+def finding_id(event_id: uuid.UUID, code: str) -> uuid.UUID:
+    """Return the id of a finding: it follows from event and code, so that a review survives a new judgement."""
+    return derived_id("finding", event_id, code)
+
+
+def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FillRow]:
+    """Return the row of a fill, none for other events.
+
+    `cylinder_id` is the cylinder that the tag of a fill without a cylinder id belongs to by what is known now.
+    """
+    body, judgement = event.body, event.judgement
+    if isinstance(body, FilledElsewhere):
+        return [_filled_elsewhere_row(event, body, retracted=retracted)]
+    if not isinstance(body, Filled):
+        return []
+    return [
+        FillRow(
+            department_id=event.department_id,
+            event_id=event.event_id,
+            event_type=body.event_type,
+            filled_at=event.effective_at,
+            station_id=body.station_id or event.station_id,
+            cylinder_id=body.cylinder_id or cylinder_id or (None if judgement is None else judgement.cylinder_id),
+            owner_department_id=None if judgement is None else judgement.owner_department_id,
+            attributed_by=_attributed_by(event, cylinder_id),
+            tag=body.tag,
+            member_id=body.member_id,
+            fill_position_id=body.fill_position_id,
+            air_source_ids=tuple(source.air_source_id for source in body.sources or ()),
+            mode=body.mode,
+            start_psi=body.start_psi,
+            end_psi=body.end_psi,
+            gas_temperature_f=body.gas_temperature_f,
+            duration_s=body.duration_s,
+            overridden=body.override is not None,
+            decision=None if judgement is None else judgement.decision,
+            code=None if judgement is None else judgement.code,
+            fill_limit_psi=None if judgement is None else judgement.fill_limit_psi,
+            rules_version=None if judgement is None else judgement.rules_version,
+            retracted=retracted,
+        )
+    ]
+
+
+def _attributed_by(event: Event, cylinder_id: uuid.UUID | None) -> str | None:
+    if isinstance(event.body, Filled) and event.body.cylinder_id is not None:
+        return "id"
+    if cylinder_id is not None:
+        return "tag"
+    return None if event.judgement is None else event.judgement.attributed_by
+
+
+def _filled_elsewhere_row(event: Event, body: FilledElsewhere, *, retracted: bool) -> FillRow:
+    return FillRow(
+        department_id=event.department_id,
+        event_id=event.event_id,
+        event_type=body.event_type,
+        filled_at=body.filled_at,
+        station_id=body.at_station_id,
+        cylinder_id=body.cylinder_id,
+        owner_department_id=event.department_id,
+        attributed_by="id",
+        tag=None,
+        member_id=None,
+        fill_position_id=None,
+        air_source_ids=(),
+        mode=None,
+        start_psi=body.start_psi,
+        end_psi=body.end_psi,
+        gas_temperature_f=None,
+        duration_s=None,
+        overridden=False,
+        decision=None,
+        code=None,
+        fill_limit_psi=None,
+        rules_version=None,
+        retracted=retracted,
+    )
+
+
+def attempt_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[AttemptRow]:
+    """Return the row of an attempt, none for other events."""
+    body = event.body
+    if not isinstance(body, FillStarted | FillDenied | FillAbandoned):
+        return []
+    return [
+        AttemptRow(
+            department_id=event.department_id,
+            event_id=event.event_id,
+            event_type=body.event_type,
+            attempted_at=event.effective_at,
+            station_id=body.station_id or event.station_id,
+            cylinder_id=body.cylinder_id or cylinder_id,
+            tag=body.tag,
+            member_id=body.member_id,
+            code=None if isinstance(body, FillStarted) else body.code,
+            attempt_id=body.attempt_id,
+            retracted=retracted,
+        )
+    ]
+
+
+# A fill against one of these may have hurt somebody; other codes are for the record first.
+GRAVE_CODES = frozenset(
+    {
+        "cylinder-condemned",
+        "cylinder-rejected",
+        "service-life-over",
+        "specification-refused",
+        "over-fill-limit",
+        "air-sample-failed",
+        "cylinder-held",
+    }
+)
+
+
+def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FindingRow]:
+    """Return a row for each thing the ledger found about an event when it was taken."""
+    body, judgement = event.body, event.judgement
+    if judgement is None or not isinstance(body, Filled):
+        return []
+    return [
+        FindingRow(
+            department_id=event.department_id,
+            finding_id=finding_id(event.event_id, code),
+            event_id=event.event_id,
+            code=code,
+            severity="grave" if code in GRAVE_CODES else "notable",
+            found_at=event.effective_at,
+            station_id=body.station_id or event.station_id,
+            cylinder_id=body.cylinder_id or cylinder_id or judgement.cylinder_id,
+            member_id=body.member_id,
+            text=f"Filled although: {code}",
+            standing="cleared" if retracted else "open",
+            rules_version=judgement.rules_version,
+        )
+        for code in judgement.reasons
+    ]

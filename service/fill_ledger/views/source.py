@@ -1,0 +1,83 @@
+"""Where a folding reads: one department of the database, through one connection."""
+
+import uuid
+from collections.abc import Mapping, Sequence
+
+from fill_ledger.ledger import read
+from fill_ledger.ledger.canonical import read_event
+from fill_ledger.ledger.read import Connection, StoredState, seeing
+from fill_ledger.trade.events.cylinders import TagPaired
+from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.identifiers import Subject, tag_subject
+from fill_ledger.views.folding import known_only_by_tag
+
+_NOT_RETRACTED = """
+    NOT EXISTS (
+        SELECT 1 FROM ledger.event_subject AS taken_back
+        WHERE taken_back.department_id = $1 AND taken_back.subject_kind = 'event'
+            AND taken_back.subject_id = entry.event_id AND taken_back.folds)
+"""
+
+
+class DatabaseSource:
+    """Reads one department's stored states and recorded events."""
+
+    def __init__(self, connection: Connection, department_id: uuid.UUID) -> None:
+        self._connection = connection
+        self._department_id = department_id
+
+    async def states(self, subjects: Sequence[Subject]) -> Mapping[Subject, StoredState]:
+        """Return the stored states of those subjects that have one."""
+        snapshot = await read.read_for_append(self._connection, self._department_id, (), subjects)
+        return snapshot.states
+
+    async def events_folded_into(self, subject: Subject) -> list[Event]:
+        """Return the recorded events that name the subject as folded, retracted ones left out."""
+        async with seeing(self._connection, (self._department_id,)):
+            recorded = await read.events_folded_into(self._connection, self._department_id, subject)
+        return [known.event for known in recorded]
+
+    async def event(self, event_id: uuid.UUID) -> Event | None:
+        """Return a recorded event, or None."""
+        async with seeing(self._connection, (self._department_id,)):
+            recorded = await read.event_by_id(self._connection, self._department_id, event_id)
+        return None if recorded is None else recorded.event
+
+    async def events_known_by_tag(self, tag: Subject) -> list[Event]:
+        """Return recorded events about filling that name this tag and no cylinder, retracted ones left out."""
+        async with seeing(self._connection, (self._department_id,)):
+            rows = await self._connection.fetch(
+                f"""
+                SELECT event.canonical
+                FROM ledger.event_subject AS entry
+                JOIN ledger.event ON event.department_id = entry.department_id
+                    AND event.ledger_position = entry.ledger_position
+                WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
+                    AND NOT entry.folds AND {_NOT_RETRACTED}
+                ORDER BY entry.effective_at, entry.event_id
+                """,
+                self._department_id,
+                tag.kind.value,
+                tag.subject_id,
+            )
+        events = [read_event(row["canonical"]) for row in rows]
+        return [event for event in events if known_only_by_tag(event) == tag]
+
+    async def tags_of(self, cylinder: Subject) -> list[Subject]:
+        """Return the tags that were ever paired with a cylinder."""
+        async with seeing(self._connection, (self._department_id,)):
+            rows = await self._connection.fetch(
+                f"""
+                SELECT event.canonical
+                FROM ledger.event_subject AS entry
+                JOIN ledger.event ON event.department_id = entry.department_id
+                    AND event.ledger_position = entry.ledger_position
+                WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
+                    AND event.event_type = 'tag.paired' AND {_NOT_RETRACTED}
+                """,
+                self._department_id,
+                cylinder.kind.value,
+                cylinder.subject_id,
+            )
+        bodies = (read_event(row["canonical"]).body for row in rows)
+        return sorted({tag_subject(body.tag) for body in bodies if isinstance(body, TagPaired)})
