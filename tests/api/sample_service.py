@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
-from fill_ledger.api import conditional, problem_types
+from fill_ledger.api import conditional, documentation, problem_types
 from fill_ledger.api.decoding import AnyRequest
 from fill_ledger.api.keysets import SortKey, SortOrder
 from fill_ledger.api.operations import PUBLIC, Operation, answer, get, post, put
@@ -46,7 +46,7 @@ class DialQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of dials."""
 
     at_least_psi: GaugePsi | None = None
-    broken: bool | None = None
+    broken: Annotated[bool | None, Meta(description="Only dials that are broken, or that are not.")] = None
 
 
 class Caller(Struct, frozen=True):
@@ -63,6 +63,8 @@ class SampleDoorkeeper:
 
     async def admit(self, request: AnyRequest, operation: Operation) -> Any:
         self.asked.append(operation.operation_id)
+        if operation.right is None:
+            return None
         if request.headers.get("authorization") != GOOD_KEY:
             raise Problem(
                 problem_types.NOT_AUTHENTICATED, "The key is not known.", headers={"WWW-Authenticate": "Bearer"}
@@ -157,7 +159,9 @@ async def make_trouble(request: AnyRequest) -> DialView:
     raise request.app.state["trouble"]
 
 
-HANDLERS: list[HTTPRouteHandler] = [list_dials, read_dial, register_dial, move_dial, make_trouble]
+RESOURCES: list[HTTPRouteHandler] = [list_dials, read_dial, register_dial, move_dial, make_trouble]
+HANDLERS = [*RESOURCES, *documentation.HANDLERS]
+TAGS = {"dials": "Pressure dials of the tests."}
 
 
 def make_service(doorkeeper: SampleDoorkeeper | None = None, trouble: Exception | None = None) -> Service:
@@ -165,5 +169,6 @@ def make_service(doorkeeper: SampleDoorkeeper | None = None, trouble: Exception 
         HANDLERS,
         doorkeeper=doorkeeper or SampleDoorkeeper(),
         cursor_key=CURSOR_KEY,
+        tags=TAGS,
         state={"trouble": trouble or RuntimeError("secret detail")},
     )

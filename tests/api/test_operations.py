@@ -155,7 +155,7 @@ async def test_a_large_body_is_refused_by_its_declared_length_and_while_it_arriv
     problem_in(streamed, 413, "body-too-large")
 
 
-@pytest.mark.parametrize("path", ["/", "/v1", "/v1/dials/", "/v1/dials//", "/nowhere", "/v1/dials/x/y"])
+@pytest.mark.parametrize("path", ["/v1", "/v1/dials/", "/v1/dials//", "/nowhere", "/v1/dials/x/y"])
 async def test_unknown_paths_are_problems(path: str) -> None:
     async with client_of(make_service()) as client:
         response = await client.get(path)
@@ -200,7 +200,7 @@ async def test_the_doorkeeper_comes_before_query_and_body() -> None:
             problem_in(response, 401, "not-authenticated")
             assert response.headers["www-authenticate"] == "Bearer"
         await client.get("/v1/trouble")
-    assert doorkeeper.asked == ["list_dials", "register_dial"]
+    assert doorkeeper.asked == ["list_dials", "register_dial", "make_trouble"]
 
 
 async def test_etags() -> None:
@@ -328,7 +328,7 @@ def test_two_operations_cannot_share_an_id_or_a_route() -> None:
 
     twice = [get("/v1/a", **told)(first), get("/v1/a", **told)(second)]
     with pytest.raises(ValueError, match="stated twice"):
-        create_service(twice, doorkeeper=SampleDoorkeeper(), cursor_key=CURSOR_KEY)
+        create_service(twice, doorkeeper=SampleDoorkeeper(), cursor_key=CURSOR_KEY, tags={})
 
 
 async def test_a_broken_host_header_is_a_problem() -> None:

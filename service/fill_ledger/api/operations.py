@@ -45,7 +45,7 @@ from fill_ledger.api.problem_types import ProblemType
 from fill_ledger.api.problems import Fault, Problem
 from fill_ledger.api.queries import QueryParser, query_parser
 from fill_ledger.api.replies import problem_response, to_response
-from fill_ledger.api.value_types import check_request_type
+from fill_ledger.api.value_types import check_answer_type, check_request_type
 
 PUBLIC = None
 """The right of an operation that anybody may call without a key. Has to be written out: forgetting it is an error."""
@@ -63,9 +63,10 @@ class Doorkeeper(Protocol):
     """Decides who may call an operation. Given to `create_service`."""
 
     async def admit(self, request: AnyRequest, operation: "Operation") -> Any:
-        """Return the principal that may call the operation.
+        """Return the principal that may call the operation; None for a public one.
 
-        Notes the principal's id in ``context_of(request.scope).principal_id`` and charges its rate limit.
+        Asked for every operation that does not admit its caller itself, public ones too, so that each request is
+        counted. Notes in ``context_of(request.scope)`` the principal's id, and the RateLimit headers of the answer.
 
         Raises:
             Problem: 401 not-authenticated, 403 not-permitted, 429 rate-limited.
@@ -90,6 +91,16 @@ class BodyDescription(Struct, frozen=True, kw_only=True):
     description: str
     content_type: Any = None
     example: Any = None
+
+
+class RequestHeader(Struct, frozen=True, kw_only=True):
+    """A request header an operation takes; the pattern is written for JSON Schema."""
+
+    name: str
+    description: str
+    pattern: str
+    example: str
+    is_required: bool = False
 
 
 class PathParameter(Struct, frozen=True, kw_only=True):
@@ -117,6 +128,8 @@ class Operation(Struct, frozen=True, kw_only=True):
     query_type: Any
     bodies: tuple[BodyDescription, ...]
     body_limit_bytes: int
+    request_headers: tuple[RequestHeader, ...]
+    in_document: bool
 
 
 def answer(
@@ -155,6 +168,8 @@ def operation(
     body_example: Any = None,
     body_limit_bytes: int = DEFAULT_BODY_LIMIT_BYTES,
     parameters: Mapping[str, str] | None = None,
+    request_headers: tuple[RequestHeader, ...] = (),
+    in_document: bool = True,
 ) -> Callable[[Endpoint], HTTPRouteHandler]:
     """Return a decorator that makes a function an operation of the service.
 
@@ -173,6 +188,8 @@ def operation(
         body_example: an example of the ``body``, as a struct or plain values.
         body_limit_bytes: greatest body.
         parameters: descriptions of path parameters by name.
+        request_headers: headers the handler reads, such as those of `header_parameters`.
+        in_document: False only for pages that are no part of the interface.
 
     Raises:
         TypeError: the function takes something that is not described above; raised while modules load.
@@ -182,6 +199,7 @@ def operation(
         hints = typing.get_type_hints(endpoint, include_extras=True)
         names = _PATH_PARAMETER.findall(path)
         _check_parameters(endpoint, names, bodies)
+        _check_answers(endpoint, answers if isinstance(answers, tuple) else (answers,))
         body_type = hints.get("body")
         told_bodies = bodies
         if body_type is not None:
@@ -208,6 +226,8 @@ def operation(
             query_type=hints.get("query"),
             bodies=told_bodies,
             body_limit_bytes=body_limit_bytes,
+            request_headers=request_headers,
+            in_document=in_document,
         )
         return _handler(stated, _Runner(stated, endpoint, body_type))
 
@@ -236,6 +256,17 @@ def _check_parameters(endpoint: Endpoint, path_names: list[str], bodies: tuple[B
         raise TypeError(f"{where} takes parameters that are not in its path: {unknown}; and lacks: {missing}")
     if bodies and "body" in taken:
         raise TypeError(f"{where} reads its bodies itself and so cannot take a decoded one")
+
+
+def _check_answers(endpoint: Endpoint, answers: tuple[Answer, ...]) -> None:
+    statuses = [stated.status for stated in answers]
+    if not statuses or len(set(statuses)) != len(statuses) or not all(200 <= status < 400 for status in statuses):
+        raise TypeError(
+            f"{_name_of(endpoint)} must state at least one answer, each with another status from 200 to 399"
+        )
+    for stated in answers:
+        if stated.content_type is not None:
+            check_answer_type(stated.content_type)
 
 
 def _problems(
@@ -314,7 +345,7 @@ class _Runner:
     async def _arguments(self, request: AnyRequest) -> dict[str, Any]:
         arguments: dict[str, Any] = {}
         stated = self._operation
-        if stated.right is not None and not stated.admits_itself:
+        if not stated.admits_itself:
             principal = await request.app.state[DOORKEEPER_KEY].admit(request, stated)
             if self._takes_principal:
                 arguments["principal"] = principal

@@ -22,6 +22,14 @@ FaultCode = Annotated[
     str, Meta(max_length=64, pattern=r"^[a-z0-9]+(-[a-z0-9]+)*\Z", description="Stable code of the fault, kebab-case.")
 ]
 Explanation = Annotated[str, Meta(max_length=4000)]
+ProblemUri = Annotated[
+    str,
+    Meta(
+        max_length=200,
+        pattern=r"^/v1/problems/[a-z0-9-]+\Z",
+        description="Identity of the problem; a page tells of it.",
+    ),
+]
 ParameterName = Annotated[str, Meta(max_length=200, description="Name of the query or path parameter.")]
 HeaderName = Annotated[str, Meta(max_length=200, description="Name of the request header.")]
 
@@ -39,14 +47,7 @@ class Fault(Struct, frozen=True, kw_only=True, omit_defaults=True):
 class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Problem details (RFC 9457). Further members may be present; ignore those you do not know."""
 
-    type: Annotated[
-        str,
-        Meta(
-            max_length=200,
-            pattern=r"^/v1/problems/[a-z0-9-]+$",
-            description="Identity of the problem; a page explains it.",
-        ),
-    ]
+    type: ProblemUri
     title: Annotated[str, Meta(max_length=200, description="Constant short text of the problem type.")]
     status: Annotated[int, Meta(ge=400, le=599, extra_json_schema={"format": "int32"}, description="The HTTP status.")]
     detail: Annotated[str, Meta(max_length=4000, description="What happened this time.")]

@@ -16,6 +16,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.types import ControllerRouterHandler, Message, Scope, Send
 
 from fill_ledger.api.decoding import ClientGoneError
+from fill_ledger.api.documentation import DOCUMENT_KEY, ServedDocument
 from fill_ledger.api.error_answers import answer_exception
 from fill_ledger.api.operations import DOORKEEPER_KEY, OPERATION_KEY, Doorkeeper, Operation
 from fill_ledger.api.paging import CURSOR_CODEC_KEY, CursorCodec
@@ -101,6 +102,7 @@ def create_service(
     *,
     doorkeeper: Doorkeeper,
     cursor_key: bytes,
+    tags: Mapping[str, str],
     state: Mapping[str, Any] | None = None,
     lifespan: Sequence[Callable[[Litestar], AbstractAsyncContextManager[None]]] = (),
 ) -> Service:
@@ -108,8 +110,9 @@ def create_service(
 
     Args:
         handlers: made by the decorators of `operations`; nothing else is taken.
-        doorkeeper: asked for every operation that has a right.
+        doorkeeper: asked for every operation that does not admit its callers itself.
         cursor_key: at least 32 bytes; authenticates cursors. All processes of one service share it.
+        tags: a description for each tag of the operations, for the OpenAPI document.
         state: what handlers find in ``request.app.state``: pools, keepers of rules and so on.
         lifespan: opened before the first request and closed after the last.
 
@@ -118,9 +121,15 @@ def create_service(
     """
     routes: list[ControllerRouterHandler] = list(handlers)
     _check_operations(handlers)
+    found = {
+        **(state or {}),
+        DOORKEEPER_KEY: doorkeeper,
+        CURSOR_CODEC_KEY: CursorCodec(cursor_key),
+        DOCUMENT_KEY: ServedDocument(operations_of(handlers), tags),
+    }
     return Service(
         route_handlers=routes,
-        state=State({**(state or {}), DOORKEEPER_KEY: doorkeeper, CURSOR_CODEC_KEY: CursorCodec(cursor_key)}),
+        state=State(found),
         lifespan=list(lifespan),
         exception_handlers={Exception: answer_exception},
         openapi_config=None,

@@ -90,55 +90,77 @@ def check_request_type(request_type: Any) -> inspect.Type:
     Raises:
         UnboundedTypeError: naming every field that has no bounds. Raised while modules load, never for a request.
     """
-    inspected = inspect.type_info(request_type)
-    complaints: list[str] = []
-    _complain(inspected, getattr(request_type, "__name__", str(request_type)), complaints, set())
+    inspected, complaints = _inspect(request_type, is_request=True)
     if complaints:
         raise UnboundedTypeError("; ".join(complaints))
     return inspected
 
 
-def _complain(kind: inspect.Type, place: str, complaints: list[str], seen: set[type]) -> None:
-    match kind:
-        case inspect.Metadata():
-            _complain(kind.type, place, complaints, seen)
-        case inspect.StructType():
-            _complain_of_struct(kind, place, complaints, seen)
-        case inspect.UnionType():
-            for member in kind.types:
-                _complain(member, place, complaints, seen)
-        case inspect.ListType() | inspect.VarTupleType() | inspect.SetType() | inspect.FrozenSetType():
-            _complain(kind.item_type, f"{place}[]", complaints, seen)
-        case inspect.DictType():
-            _complain(kind.key_type, f"{place} keys", complaints, seen)
-            _complain(kind.value_type, f"{place} values", complaints, seen)
-    if missing := _missing_bound(kind):
-        complaints.append(f"{place} {missing}")
+def check_answer_type(answer_type: Any) -> inspect.Type:
+    """Return the inspected type of an answer, refusing anything that is not bounded; unknown fields may pass.
+
+    Raises:
+        UnboundedTypeError: naming every field that has no bounds. Raised while modules load.
+    """
+    inspected, complaints = _inspect(answer_type, is_request=False)
+    if complaints:
+        raise UnboundedTypeError("; ".join(complaints))
+    return inspected
 
 
-def _complain_of_struct(kind: inspect.StructType, place: str, complaints: list[str], seen: set[type]) -> None:
-    if kind.cls in seen:
-        return
-    seen.add(kind.cls)
-    for field in kind.fields:
-        _complain(field.type, f"{place}.{field.encode_name}", complaints, seen)
+def _inspect(checked_type: Any, *, is_request: bool) -> tuple[inspect.Type, list[str]]:
+    inspected = inspect.type_info(checked_type)
+    walk = _BoundsWalk(is_request=is_request)
+    walk.check(inspected, getattr(checked_type, "__name__", str(checked_type)))
+    return inspected, walk.complaints
 
 
-def _missing_bound(kind: inspect.Type) -> str | None:
-    if isinstance(kind, inspect.StructType):
-        return (
-            None if kind.forbid_unknown_fields and not kind.array_like else "must be an object without unknown fields"
-        )
-    if isinstance(kind, inspect.IntType | inspect.FloatType):
-        bounded = not (kind.ge is None and kind.gt is None) and not (kind.le is None and kind.lt is None)
-        return None if bounded else "needs a smallest and a greatest value"
-    if isinstance(kind, inspect.DateTimeType):
-        return None if kind.tz is True else "needs an offset: Meta(tz=True)"
-    if isinstance(kind, inspect.StrType) and (kind.pattern or "").endswith("$"):
-        return r"has a pattern that ends in $, which lets a line feed pass; end it with \Z"
-    if isinstance(kind, _SIZED_TYPES) and kind.max_length is None:
-        return "needs a greatest length"
-    return None
+class _BoundsWalk:
+    """One walk over a type; collects what has no bounds."""
+
+    def __init__(self, *, is_request: bool) -> None:
+        self.complaints: list[str] = []
+        self._is_request = is_request
+        self._seen: set[type] = set()
+
+    def check(self, kind: inspect.Type, place: str) -> None:
+        match kind:
+            case inspect.Metadata():
+                self.check(kind.type, place)
+            case inspect.StructType():
+                self._check_struct(kind, place)
+            case inspect.UnionType():
+                for member in kind.types:
+                    self.check(member, place)
+            case inspect.ListType() | inspect.VarTupleType() | inspect.SetType() | inspect.FrozenSetType():
+                self.check(kind.item_type, f"{place}[]")
+            case inspect.DictType():
+                self.check(kind.key_type, f"{place} keys")
+                self.check(kind.value_type, f"{place} values")
+        if missing := self._missing_bound(kind):
+            self.complaints.append(f"{place} {missing}")
+
+    def _check_struct(self, kind: inspect.StructType, place: str) -> None:
+        if kind.cls in self._seen:
+            return
+        self._seen.add(kind.cls)
+        for field in kind.fields:
+            self.check(field.type, f"{place}.{field.encode_name}")
+
+    def _missing_bound(self, kind: inspect.Type) -> str | None:
+        if isinstance(kind, inspect.StructType):
+            is_open = self._is_request and not kind.forbid_unknown_fields
+            return "must be an object without unknown fields" if is_open or kind.array_like else None
+        if isinstance(kind, inspect.IntType | inspect.FloatType):
+            bounded = not (kind.ge is None and kind.gt is None) and not (kind.le is None and kind.lt is None)
+            return None if bounded else "needs a smallest and a greatest value"
+        if isinstance(kind, inspect.DateTimeType):
+            return None if kind.tz is True else "needs an offset: Meta(tz=True)"
+        if isinstance(kind, inspect.StrType) and (kind.pattern or "").endswith("$"):
+            return r"has a pattern that ends in $, which lets a line feed pass; end it with \Z"
+        if isinstance(kind, _SIZED_TYPES) and kind.max_length is None:
+            return "needs a greatest length"
+        return None
 
 
 class StrictStruct(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
