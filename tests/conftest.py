@@ -14,6 +14,7 @@ import pytest
 
 from fill_ledger.database import Database, open_database
 from fill_ledger.settings import DEFAULT_LOOKUPS, DEFAULT_WRITES
+from tests.support.county import County, open_county
 from tests.support.databases import Databases, clean_up, fresh_database, prepare
 from tests.support.postgres_sources import open_source
 
@@ -22,6 +23,21 @@ TEST_POOL_SIZE = 4
 
 _open = pytest.StashKey[ExitStack]()
 _databases = pytest.StashKey[Databases]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the choice for a second run on another version of PostgreSQL."""
+    parser.addoption(
+        "--only-database-tests", action="store_true", help="leave out the tests that use no database of the run"
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what a run on another database would only repeat."""
+    if config.getoption("--only-database-tests"):
+        chosen = [item for item in items if "databases" in getattr(item, "fixturenames", ())]
+        config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
+        items[:] = chosen
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -111,3 +127,10 @@ async def owner_connection(database_url: str) -> AsyncIterator[asyncpg.Connectio
     connection = await asyncpg.connect(database_url)
     yield connection
     await connection.close()
+
+
+@pytest.fixture
+async def county(database: Database) -> AsyncIterator[County]:
+    """Two departments with stations, air, members and keys, served in this process over the fresh database."""
+    async with open_county(database) as opened:
+        yield opened
