@@ -258,7 +258,7 @@ class Attempt:
         owner = whose.owner_department_id
         if owner is not None and owner != self._department_id:
             self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
-        return judge_fill(self._folding, body, effective_at, station_id, whose)
+        return await judge_fill(self._folding, body, effective_at, station_id, whose)
 
     def _send(self, event_id: uuid.UUID, purpose: str, to_department_id: uuid.UUID) -> None:
         self._outbox.append({"source_event_id": event_id, "purpose": purpose, "to_department_id": to_department_id})

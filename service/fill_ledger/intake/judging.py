@@ -13,6 +13,7 @@ from fill_ledger.trade.judgement import Question, judge
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
+from fill_ledger.trade.states.stations import AirSourceState
 from fill_ledger.views.folding import Folding
 
 FALLBACK_TIME_ZONE = "UTC"
@@ -69,7 +70,17 @@ def _of_neighbour(neighbour: Neighbour | None, attributed_by: str) -> Whose:
     )
 
 
-def judge_fill(
+async def air_sources_of(folding: Folding, body: Filled, station_id: uuid.UUID | None) -> tuple[AirSourceState, ...]:
+    """Return the sources a fill says it drew from; where it names none, all that its station has."""
+    named = [source.air_source_id for source in body.sources or ()]
+    if not named and station_id is not None:
+        named = folding.state(Subject(SubjectKind.STATION, station_id)).air_source_ids
+    subjects = [Subject(SubjectKind.AIR_SOURCE, air_source_id) for air_source_id in named]
+    await folding.ensure(subjects)
+    return tuple(folding.state(subject) for subject in subjects)
+
+
+async def judge_fill(
     folding: Folding, body: Filled, effective_at: datetime, station_id: uuid.UUID | None, whose: Whose
 ) -> Judged:
     """Judge a fill at the moment it took effect, by what is known when it is taken."""
@@ -92,9 +103,7 @@ def judge_fill(
             as_marked=None if whose.cylinder is not None else body.cylinder_as_marked,
             station=station,
             fill_position_id=body.fill_position_id,
-            air_sources=tuple(
-                folding.state(Subject(SubjectKind.AIR_SOURCE, source.air_source_id)) for source in body.sources or ()
-            ),
+            air_sources=await air_sources_of(folding, body, station_id),
             air_source_id=body.sources[0].air_source_id if body.sources else None,
             owner_shares=whose.owner_department_id in partners,
             owner_consent=body.owner_consent,

@@ -16,7 +16,7 @@ YEAR_MAX = 2200
 MONTHS_PER_YEAR = 12
 
 # Text length is bounded as well: `$` alone would let a trailing newline pass.
-STAMP_MONTH_PATTERN = r"^(19[0-9]{2}|20[0-9]{2}|21[0-9]{2}|2200)-(0[1-9]|1[0-2])$"
+STAMP_MONTH_PATTERN = r"^(19[0-9]{2}|20[0-9]{2}|21[0-9]{2}|2200)-(0[1-9]|1[0-2])\Z"
 STAMP_MONTH_LENGTH = 7
 
 StampMonth = Annotated[

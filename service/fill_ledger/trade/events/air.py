@@ -11,7 +11,7 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 AirSourceKind = Literal["compressor", "storage_bank", "purchased"]
 WaterVolume = Annotated[int, Meta(ge=100, le=3_000_000, description="water volume in millilitres")]
-DecimalText = Annotated[str, Meta(pattern=r"^-?[0-9]{1,6}(\.[0-9]{1,4})?$", max_length=12, description="decimal number as text")]
+DecimalText = Annotated[str, Meta(pattern=r"^-?[0-9]{1,6}(\.[0-9]{1,4})?\Z", max_length=12, description="decimal number as text")]
 
 
 class AirSourceBody(Body, frozen=True, kw_only=True):
@@ -53,8 +53,9 @@ class AirSourceRegistered(AirSourceBody, frozen=True, kw_only=True):
     oil_lubricated: bool | None = None
     bottles: Annotated[tuple[StorageBottle, ...], Meta(max_length=100)] | None = None
 
-    def mentions(self) -> Iterable[Subject]:
-        return (Subject(SubjectKind.STATION, self.station_id),)
+    def folds_into(self) -> Iterable[Subject]:
+        yield Subject(SubjectKind.AIR_SOURCE, self.air_source_id)
+        yield Subject(SubjectKind.STATION, self.station_id)
 
 
 @event("air_source.out_of_service", Nature.OFFICE, sealed=("reason",))

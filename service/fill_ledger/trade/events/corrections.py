@@ -9,7 +9,7 @@ from msgspec import Meta
 from fill_ledger.trade.events.envelope import Body, LongText, Nature, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
-Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256, hex")]
+Digest = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256, hex")]
 
 
 @event("event.retracted", Nature.OFFICE, sealed=("reason",))

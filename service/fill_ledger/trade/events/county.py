@@ -2,18 +2,17 @@
 
 import uuid
 from collections.abc import Iterable
-from datetime import datetime
 from enum import StrEnum
 from typing import Annotated
 
 from msgspec import Meta
 
-from fill_ledger.trade.events.envelope import Body, Nature, ShortText, event
+from fill_ledger.trade.events.envelope import Body, Moment, Nature, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
-DepartmentCode = Annotated[str, Meta(pattern="^[A-Z0-9]{2,12}$", max_length=12, description="short code, unique in the county")]
+DepartmentCode = Annotated[str, Meta(pattern=r"^[A-Z0-9]{2,12}\Z", max_length=12, description="short code, unique in the county")]
 TimeZoneName = Annotated[str, Meta(min_length=1, max_length=64, description="IANA time zone, such as America/New_York")]
-Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256, hex")]
+Digest = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256, hex")]
 
 
 class Role(StrEnum):
@@ -91,7 +90,7 @@ class KeyIssued(Body, frozen=True, kw_only=True):
     principal_id: uuid.UUID
     key_id: uuid.UUID
     key_digest: Digest
-    expires_at: datetime | None = None
+    expires_at: Moment | None = None
     scopes: Annotated[tuple[ShortText, ...], Meta(max_length=50)] | None = None
 
     def folds_into(self) -> Iterable[Subject]:
@@ -104,7 +103,7 @@ class KeyRevoked(Body, frozen=True, kw_only=True):
 
     principal_id: uuid.UUID
     key_id: uuid.UUID
-    ends_at: datetime | None = None
+    ends_at: Moment | None = None
     reason: ShortText | None = None
 
     def folds_into(self) -> Iterable[Subject]:

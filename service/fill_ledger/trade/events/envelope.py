@@ -23,12 +23,13 @@ MAXIMUM_LONG_TEXT = 2_000
 ShortText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_SHORT_TEXT)]
 LongText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_LONG_TEXT)]
 Psi = Annotated[int, Meta(ge=0, le=15_000, description="gauge pressure, whole psi")]
+Moment = Annotated[datetime, Meta(tz=True, description="a time with its offset from UTC (RFC 3339)")]
 Count = Annotated[int, Meta(ge=0, le=MAXIMUM_INTEGER)]
 Month = StampMonth
 Day = Annotated[
     str,
     Meta(
-        pattern=r"^(19|20|21)[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$",
+        pattern=r"^(19|20|21)[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])\Z",
         max_length=10,
         description="calendar day, YYYY-MM-DD",
     ),
@@ -47,7 +48,7 @@ class SealedReference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     """Stands in an event for text that may name a person: the text itself is encrypted beside the ledger."""
 
     record_id: uuid.UUID
-    digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64, description="SHA-256 of the sealed bytes, hex")]
+    digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256 of the sealed bytes, hex")]
 
 
 SealedText = LongText | SealedReference

@@ -2,13 +2,12 @@
 
 import uuid
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Annotated, Literal
 
 from msgspec import Meta
 
 from fill_ledger.trade.events.cylinders import TagText
-from fill_ledger.trade.events.envelope import Body, Count, Nature, Psi, SealedText, ShortText, event
+from fill_ledger.trade.events.envelope import Body, Count, Moment, Nature, Psi, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 
 FillMode = Literal["automatic", "manual", "fast"]
@@ -38,7 +37,7 @@ class AsMarked(Body, frozen=True, kw_only=True):
 
     serial: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
     specification: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
-    service_pressure_value: Annotated[str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?$", max_length=10)] | None = None
+    service_pressure_value: Annotated[str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?\Z", max_length=10)] | None = None
     service_pressure_unit: Literal["psi", "bar", "kpa", "mpa"] | None = None
     manufactured: Annotated[str, Meta(max_length=7)] | None = None
     last_requalified: Annotated[str, Meta(max_length=7)] | None = None
@@ -189,8 +188,8 @@ class FilledElsewhere(Body, frozen=True, kw_only=True):
     at_station_id: uuid.UUID | None = None
     at_event_id: uuid.UUID
     at_position: Annotated[int, Meta(ge=1, le=2**53 - 1)]
-    at_digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64)]
-    filled_at: datetime
+    at_digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64)]
+    filled_at: Moment
     start_psi: Psi | None = None
     end_psi: Psi | None = None
 

@@ -10,7 +10,7 @@ from fill_ledger.trade.events.county import TimeZoneName
 from fill_ledger.trade.events.envelope import Body, Nature, Psi, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
-StationCode = Annotated[str, Meta(pattern="^[A-Z0-9-]{1,16}$", max_length=16, description="short code, unique in the department")]
+StationCode = Annotated[str, Meta(pattern=r"^[A-Z0-9-]{1,16}\Z", max_length=16, description="short code, unique in the department")]
 StationKind = Literal["fixed", "mobile"]
 Days = Annotated[int, Meta(ge=1, le=3_660)]
 
@@ -143,7 +143,7 @@ class ClockRead(StationBody, frozen=True, kw_only=True):
 class RosterApplied(StationBody, frozen=True, kw_only=True):
     """The station took over a roster for deciding alone."""
 
-    roster_digest: Annotated[str, Meta(pattern="^[0-9a-f]{64}$", max_length=64)]
+    roster_digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64)]
 
     def folds_into(self) -> Iterable[Subject]:
         return ()

@@ -31,6 +31,7 @@ class StationState(State, kw_only=True, omit_defaults=True):
     registered_at: datetime | None = None
     closures: list[Period] = msgspec.field(default_factory=list)
     positions: list[FillPosition] = msgspec.field(default_factory=list)
+    air_source_ids: list[uuid.UUID] = msgspec.field(default_factory=list)
 
 
 class Bottle(Period, kw_only=True, omit_defaults=True):
@@ -154,6 +155,12 @@ def _position_removed(state: StationState, body: stations.FillPositionRemoved, e
         [position for position in state.positions if position.fill_position_id == body.fill_position_id],
         event.effective_at,
     )
+
+
+@station_fold.on(air.AirSourceRegistered)
+def _air_source_added(state: StationState, body: air.AirSourceRegistered, event: Event) -> None:
+    if body.air_source_id not in state.air_source_ids:
+        state.air_source_ids.append(body.air_source_id)
 
 
 @air_source_fold.on(air.AirSourceRegistered)

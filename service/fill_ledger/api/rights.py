@@ -1,0 +1,94 @@
+"""Which role may do what: the whole table on one page.
+
+A right reads `things:action`. A key's scopes narrow its role's rights and never widen them.
+"""
+
+from fill_ledger.trade.events.county import Role
+
+ELIGIBILITY_ASK = "eligibility:ask"
+FACTS_RECORD = "facts:record"
+MEMBER_SESSIONS_OPEN = "member-sessions:open"
+DEPARTMENTS_READ = "departments:read"
+DEPARTMENTS_WRITE = "departments:write"
+POLICIES_READ = "policies:read"
+POLICIES_WRITE = "policies:write"
+STATIONS_READ = "stations:read"
+STATIONS_WRITE = "stations:write"
+AIR_READ = "air:read"
+AIR_WRITE = "air:write"
+CYLINDERS_READ = "cylinders:read"
+CYLINDERS_WRITE = "cylinders:write"
+CYLINDERS_END = "cylinders:end"  # condemn, retire, transfer
+HOLDS_WRITE = "holds:write"
+MEMBERS_READ = "members:read"
+MEMBERS_READ_NAMES = "members:read-names"
+MEMBERS_WRITE = "members:write"
+FILLS_READ = "fills:read"
+FINDINGS_READ = "findings:read"
+EVENTS_READ = "events:read"
+EVENTS_RETRACT = "events:retract"
+RULES_READ = "rules:read"
+IMPORTS_RUN = "imports:run"
+PRINCIPALS_READ = "principals:read"
+PRINCIPALS_WRITE = "principals:write"
+QUARANTINE_READ = "quarantine:read"
+
+_READ_FLEET = frozenset(
+    {
+        ELIGIBILITY_ASK,
+        DEPARTMENTS_READ,
+        POLICIES_READ,
+        STATIONS_READ,
+        AIR_READ,
+        CYLINDERS_READ,
+        MEMBERS_READ,
+        FILLS_READ,
+        FINDINGS_READ,
+        EVENTS_READ,
+        RULES_READ,
+    }
+)
+
+ROLE_RIGHTS: dict[Role, frozenset[str]] = {
+    # A station's device: asks, reports, identifies members, and reads the rules. Nothing about other stations.
+    Role.CONTROLLER: frozenset({ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, RULES_READ}),
+    # Answers for the department's breathing air.
+    Role.OFFICER: _READ_FLEET
+    | {
+        FACTS_RECORD,
+        POLICIES_WRITE,
+        STATIONS_WRITE,
+        AIR_WRITE,
+        CYLINDERS_WRITE,
+        CYLINDERS_END,
+        HOLDS_WRITE,
+        MEMBERS_READ_NAMES,
+        MEMBERS_WRITE,
+        EVENTS_RETRACT,
+        IMPORTS_RUN,
+        QUARANTINE_READ,
+    },
+    # Keeps the cylinders and the air sources.
+    Role.TECHNICIAN: _READ_FLEET | {FACTS_RECORD, AIR_WRITE, CYLINDERS_WRITE, CYLINDERS_END, HOLDS_WRITE, IMPORTS_RUN},
+    # Another system of the county: loads and reads, and cannot end a cylinder or read a name.
+    Role.INTEGRATOR: _READ_FLEET
+    | {FACTS_RECORD, STATIONS_WRITE, CYLINDERS_WRITE, MEMBERS_WRITE, IMPORTS_RUN, QUARANTINE_READ},
+    # Reads, and sees no names.
+    Role.ANALYST: _READ_FLEET,
+    # Runs the service: departments, principals and keys; not the record of any department.
+    Role.OPERATOR: frozenset(
+        {
+            DEPARTMENTS_READ,
+            DEPARTMENTS_WRITE,
+            POLICIES_READ,
+            STATIONS_READ,
+            STATIONS_WRITE,
+            PRINCIPALS_READ,
+            PRINCIPALS_WRITE,
+            RULES_READ,
+            QUARANTINE_READ,
+        }
+    ),
+}
+
+ALL_RIGHTS: frozenset[str] = frozenset().union(*ROLE_RIGHTS.values())
