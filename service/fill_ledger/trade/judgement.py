@@ -15,7 +15,7 @@ from fill_ledger.trade.rules import RULES, RULES_VERSION, CatalogueEntry, rules_
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
 from fill_ledger.trade.rules.limits import fill_limit_psi
-from fill_ledger.trade.rules.moment import outside_calendar
+from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
 from fill_ledger.trade.rules.reasons import MAXIMUM_DISPLAY_TEXT, Effect, Reason
 from fill_ledger.trade.rules.rule import Facts, Rule
@@ -104,22 +104,23 @@ class _Answer:
         return (self.denials[0].code if self.denials else CODE_OK, self.limit_psi, codes)
 
 
-def judge(question: Question, *, explain: bool = False) -> Judgement:
+def judge(question: Question, *, explain: bool = False, look_ahead: bool = True) -> Judgement:
     """Judge a question. Never raises for any state the folds can produce.
 
     Raises ValueError only where `question.at` has no time zone: the caller forgot it, and guessing one would be wrong.
-    `explain` adds what every rule said and saw.
+    `explain` adds what every rule said and saw. Without `look_ahead` the answer comes in half the time and
+    `valid_until` is None: for a fill on record, whose answer nobody waits to expire.
     """
     at = question.at
     if at.tzinfo is None or at.utcoffset() is None:
         raise ValueError("the moment asked about has no time zone")
     outside = outside_calendar(at)
     if outside is not None:
-        return _denied_outright(outside)
+        return _denied_outright(outside, CALENDAR_BEGINS_AT if at < CALENDAR_BEGINS_AT else None)
     case = Case(question)
     answer = _Answer(case)
     explanation = _explanation(case) if explain else None
-    valid_until = _valid_until(case, answer)
+    valid_until = _valid_until(case, answer) if look_ahead else None
     code = answer.denials[0].code if answer.denials else CODE_OK
     return Judgement(
         decision="deny" if answer.denials else "permit",
@@ -141,7 +142,7 @@ def service_pressure_psi(details: CylinderDetails) -> int | None:
     return pressure if isinstance(pressure, int) else None
 
 
-def _denied_outright(reason: Reason) -> Judgement:
+def _denied_outright(reason: Reason, valid_until: datetime | None) -> Judgement:
     return Judgement(
         decision="deny",
         code=reason.code,
@@ -150,7 +151,7 @@ def _denied_outright(reason: Reason) -> Judgement:
         reasons=(reason,),
         obligations=(),
         advice=(),
-        valid_until=None,
+        valid_until=valid_until,
         rules_version=RULES_VERSION,
     )
 

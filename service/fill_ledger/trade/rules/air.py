@@ -74,25 +74,25 @@ def sample_stops_at(case: Case, taken_on: date) -> datetime:
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
-    source = case.source
-    if source is None:
+    if not case.sources:
         return (_no_source(case),)
-    if source.registered_at is None:
-        return (_unknown(),)
     found: list[Reason] = []
-    if source.outages and (outage := period_at(source.outages, case.at)) is not None:
-        day = day_text(outage.starts_at, case.zone)
-        name = _name(source)
-        found.append(
-            OUT_OF_SERVICE.reason(
-                f"{name} has been out of service since {day}.",
-                f"Do not fill. {name} is out of service since {day}.",
-                clears_at=outage.ends_at,
+    for source in case.sources:
+        if source.registered_at is None:
+            found.append(_unknown())
+            continue
+        if source.outages and (outage := period_at(source.outages, case.at)) is not None:
+            day = day_text(outage.starts_at, case.zone)
+            found.append(
+                OUT_OF_SERVICE.reason(
+                    f"{_name(source)} has been out of service since {day}.",
+                    f"Do not fill. {_name(source)} is out of service since {day}.",
+                    clears_at=outage.ends_at,
+                )
             )
-        )
-    sample_reason = _sample_reason(case, source)
-    if sample_reason is not None:
-        found.append(sample_reason)
+        sample_reason = _sample_reason(case, source)
+        if sample_reason is not None:
+            found.append(sample_reason)
     return tuple(found)
 
 
@@ -121,13 +121,14 @@ def _unknown() -> Reason:
 def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
     latest = latest_samples(case, source)
     if latest is None:
-        name = _name(source)
-        return _due(case, source, f"No air sample of {name} is on record", f"{name} has no air sample")
+        return _due(
+            case, source, f"No air sample of {_name(source)} is on record", f"{_name(source)} has no air sample"
+        )
     taken_on, samples = latest
     if [sample for sample in samples if sample.verdict != "pass"]:
         return SAMPLE_FAILED.reason(
-            f"The air sample of {_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a later day must "
-            "pass before anything is filled from it.",
+            f"The air sample of {_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a later "
+            "day must pass before anything is filled from it.",
             f"Do not fill. Air sample of {taken_on} failed: use another source.",
         )
     if case.at < sample_stops_at(case, taken_on):
@@ -152,38 +153,36 @@ def _due(case: Case, source: AirSourceState, what: str, shortly: str) -> Reason:
 
 
 def _instants(case: Case) -> Iterable[datetime]:
-    source = case.source
-    if source is None:
-        return
-    for outage in source.outages:
-        yield outage.starts_at
-        if outage.ends_at is not None:
-            yield outage.ends_at
-    latest = latest_samples(case, source)
-    if latest is not None:
-        yield sample_stops_at(case, latest[0])
-    for sample in reversed(source.samples):
-        taken_on = day_of(sample.taken_on)
-        if taken_on is not None:
-            starts_at = day_starts_at(taken_on, case.zone)
-            if starts_at <= case.at:
-                return
-            yield starts_at
+    for source in case.sources:
+        for outage in source.outages:
+            yield outage.starts_at
+            if outage.ends_at is not None:
+                yield outage.ends_at
+        latest = latest_samples(case, source)
+        if latest is not None:
+            yield sample_stops_at(case, latest[0])
+        for sample in reversed(source.samples):
+            taken_on = day_of(sample.taken_on)
+            if taken_on is not None:
+                starts_at = day_starts_at(taken_on, case.zone)
+                if starts_at <= case.at:
+                    break
+                yield starts_at
 
 
 def _facts(case: Case) -> Facts:
-    source = case.source
-    if source is None:
-        return {"air_sources": len(case.question.air_sources)}
-    latest = latest_samples(case, source)
-    return {
-        "air_source": source.label,
-        "air_source_kind": source.air_source_kind,
-        "out_of_service": period_at(source.outages, case.at) is not None,
-        "latest_sample": None if latest is None else str(latest[0]),
-        "verdicts": None if latest is None else ", ".join(sample.verdict for sample in latest[1]),
+    facts: Facts = {
+        "air_sources": len(case.question.air_sources),
         "interval_days": case.question.policy.air_sample_interval_days,
     }
+    for number, source in enumerate(case.sources, start=1):
+        latest = latest_samples(case, source)
+        facts[f"source_{number}"] = source.label
+        facts[f"source_{number}_kind"] = source.air_source_kind
+        facts[f"source_{number}_out_of_service"] = period_at(source.outages, case.at) is not None
+        facts[f"source_{number}_latest_sample"] = None if latest is None else str(latest[0])
+        facts[f"source_{number}_verdicts"] = None if latest is None else ", ".join(s.verdict for s in latest[1])
+    return facts
 
 
 RULE = Rule(

@@ -25,7 +25,6 @@ from fill_ledger.trade.specifications import (
     PERMITS_TAKEN_AS_6351,
     SpecificationEntry,
     entries_for,
-    implied_wall,
     read_mark,
     specification_key,
 )
@@ -78,7 +77,8 @@ class Case:
     it. entries: all data of that specification; `entry` is what holds at the moment. recorded_psi and marked_psi: the
     service pressure on record and in the mark, in whole gauge psi; service_pressure_psi: the lower of the two, None
     where the record cannot be read, and then pressure_problem says why. manufactured: None where not on record or no
-    month. life_stops_at: when filling stops because the service life ends, in UTC, None for never. latest: the newest
+    month. life_stops_at: when filling stops because the service life ends, in UTC, None for never. sources: the
+    air sources the fill draws from. latest: the newest
     requalification whose month has begun; it is the worse one where a month has two. last_pass: the newest that passed.
     """
 
@@ -101,7 +101,7 @@ class Case:
         "question",
         "recorded_psi",
         "service_pressure_psi",
-        "source",
+        "sources",
         "zone",
         "zone_known",
     )
@@ -128,7 +128,7 @@ class Case:
         self.manufactured: str | None = None
         if self.details is not None:
             self._read_details(self.details)
-        self.source: AirSourceState | None = self._source()
+        self.sources: tuple[AirSourceState, ...] = self._sources()
         self.at = question.at.astimezone(UTC)
         self.entry: SpecificationEntry | None = None
         self.life_stops_at: datetime | None = None
@@ -187,21 +187,24 @@ class Case:
         self.marked_psi = marked_service_pressure(self.mark)
         if self.service_pressure_psi is not None and self.marked_psi is not None:
             self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
-        aluminium = "aluminium" in (details.material, implied_wall(self.mark)) or self.key in PERMITS_TAKEN_AS_6351
         if details.alloy is not None:
             self.alloy_6351 = ALLOY_6351 in details.alloy
         else:
-            self.alloy_6351 = aluminium and self.key in PERMITS_TAKEN_AS_6351
+            # The forerunners of 3AL were overstamped, so their permit may be the second mark.
+            marks = (self.mark, *(read_mark(other) for other in self.mark.other_marks))
+            self.alloy_6351 = any(
+                isinstance(mark, SpecificationMark) and specification_key(mark, None) in PERMITS_TAKEN_AS_6351
+                for mark in marks
+            )
 
-    def _source(self) -> AirSourceState | None:
-        """Return the air source the fill would draw from, where it is plain which."""
-        sources = self.question.air_sources
-        if self.question.air_source_id is None:
-            return sources[0] if len(sources) == 1 else None
-        for source in sources:
-            if source.subject_id == self.question.air_source_id:
-                return source
-        return None
+    def _sources(self) -> tuple[AirSourceState, ...]:
+        """Return the air sources the fill draws from, where it is plain which; empty where it is not."""
+        sources, wanted = self.question.air_sources, self.question.air_source_id
+        if self.question.every_air_source:
+            return sources
+        if wanted is None:
+            return sources if len(sources) == 1 else ()
+        return tuple([source for source in sources if source.subject_id == wanted][:1])
 
     def _in_effect(self, entry: SpecificationEntry) -> bool:
         if entry.effective_from is not None and self.at < day_starts_at(entry.effective_from, self.zone):

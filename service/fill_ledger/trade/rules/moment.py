@@ -1,6 +1,7 @@
 """Is the moment asked about one that the station's calendar can tell?"""
 
-from datetime import datetime
+from collections.abc import Iterable
+from datetime import UTC, datetime
 
 from fill_ledger.trade.months import YEAR_MAX, YEAR_MIN
 from fill_ledger.trade.rules.case import Case
@@ -23,12 +24,14 @@ ZONE_UNKNOWN = ReasonKind(
 )
 
 
-def outside_calendar(at: datetime) -> Reason | None:
-    """Return the reason to deny where no calendar reaches, else None.
+# One year inside the bounds of stamped months, so that no conversion between time zones leaves them.
+CALENDAR_BEGINS_AT = datetime(YEAR_MIN + 1, 1, 1, tzinfo=UTC)
+CALENDAR_ENDS_AT = datetime(YEAR_MAX, 1, 1, tzinfo=UTC)
 
-    The bounds are one year inside those of stamped months, so that no conversion between time zones leaves them.
-    """
-    if YEAR_MIN < at.year < YEAR_MAX:
+
+def outside_calendar(at: datetime) -> Reason | None:
+    """Return the reason to deny where no calendar reaches, else None."""
+    if CALENDAR_BEGINS_AT <= at < CALENDAR_ENDS_AT:
         return None
     return OUT_OF_RANGE.reason(
         f"The moment asked about is not between the years {YEAR_MIN + 1} and {YEAR_MAX - 1}.",
@@ -37,6 +40,8 @@ def outside_calendar(at: datetime) -> Reason | None:
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
+    if (outside := outside_calendar(case.at)) is not None:
+        return (outside,)
     if case.zone_known:
         return ()
     return (
@@ -47,8 +52,12 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     )
 
 
+def _instants(case: Case) -> Iterable[datetime]:
+    return (CALENDAR_ENDS_AT,)
+
+
 def _facts(case: Case) -> Facts:
     return {"at": case.at.astimezone(case.zone).isoformat(), "time_zone": case.question.time_zone}
 
 
-RULE = Rule(name="moment", kinds=(OUT_OF_RANGE, ZONE_UNKNOWN), reasons=_reasons, facts=_facts)
+RULE = Rule(name="moment", kinds=(OUT_OF_RANGE, ZONE_UNKNOWN), reasons=_reasons, instants=_instants, facts=_facts)

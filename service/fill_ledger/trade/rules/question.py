@@ -21,7 +21,8 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     department_id: the station's. at: an aware moment. time_zone: IANA name, the station's calendar decides what "this
     month" is. cylinder: None where it was not found; then `subject_problem` says why, or `as_marked` gives what is
     stamped on it. owner_department_id: whose cylinder it is; None counts as the station's own.
-    air_sources: those the fill may draw from; `air_source_id` picks one where there are several. policy: the station's
+    air_sources: those the fill may draw from; `air_source_id` picks one where there are several, and
+    `every_air_source` says that it drew from all of them, as a fill on record may have. policy: the station's
     department's at that moment. owner_shares: the owner is a mutual-aid partner by policy. owner_consent: None where
     nobody asked the owner. member_asked: somebody was named, whether or not found. gas_temperature_f: whole degrees F.
     """
@@ -38,6 +39,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     fill_position_id: uuid.UUID | None = None
     air_sources: tuple[AirSourceState, ...] = ()
     air_source_id: uuid.UUID | None = None
+    every_air_source: bool = False
     owner_shares: bool = False
     owner_consent: bool | None = None
     member: MemberState | None = None

@@ -110,7 +110,7 @@ def _test_dates(case: Case) -> Iterable[Reason]:
             fault = "is no month"
         elif made is not None and month < made:
             fault = f"lies before manufacture in {made}"
-        elif starts_at - CALENDAR_TOLERANCE > known.reported_at:
+        elif starts_at - CALENDAR_TOLERANCE > (case.at if case.provisional else known.reported_at):
             fault = "lies after the day it was reported"
         else:
             continue
@@ -138,6 +138,12 @@ def _instants(case: Case) -> Iterable[datetime]:
         made_at = month_starts_at(case.details.manufactured, case.zone)
         if made_at is not None:
             yield made_at
+    if case.provisional and case.cylinder is not None:
+        # Marks are reported at the moment of the question, whichever that is.
+        for known in case.cylinder.requalifications:
+            starts_at = month_starts_at(known.stamp.month, case.zone)
+            if starts_at is not None:
+                yield starts_at - CALENDAR_TOLERANCE
 
 
 def _facts(case: Case) -> Facts:

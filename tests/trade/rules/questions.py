@@ -1,0 +1,176 @@
+"""A question that is answered with a plain permit, and ways to spoil it one piece at a time."""
+
+import uuid
+from datetime import UTC, datetime
+from typing import Any
+
+from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp, ServicePressure
+from fill_ledger.trade.events.stations import PolicySet
+from fill_ledger.trade.judgement import Judgement, Question, judge
+from fill_ledger.trade.states.base import Period
+from fill_ledger.trade.states.cylinders import CylinderState, Hold, Inspection, Requalification
+from fill_ledger.trade.states.members import Authorisation, MemberState
+from fill_ledger.trade.states.stations import AirSourceState, FillPosition, Sample, StationState
+
+DEPARTMENT_ID = uuid.UUID("00000000-0000-4000-8000-0000000000d1")
+NEIGHBOUR_ID = uuid.UUID("00000000-0000-4000-8000-0000000000d2")
+STATION_ID = uuid.UUID("00000000-0000-4000-8000-0000000000a1")
+POSITION_ID = uuid.UUID("00000000-0000-4000-8000-0000000000b1")
+SOURCE_ID = uuid.UUID("00000000-0000-4000-8000-0000000000c1")
+OTHER_SOURCE_ID = uuid.UUID("00000000-0000-4000-8000-0000000000c2")
+EVENT_ID = uuid.UUID("00000000-0000-4000-8000-0000000000e1")
+LONG_AGO = datetime(2001, 1, 1, tzinfo=UTC)
+AT = datetime(2026, 6, 15, 14, tzinfo=UTC)
+ZONE = "America/New_York"
+
+
+def stamp(month: str, outcome: Any = "pass", *marks: str) -> Requalification:
+    """A requalification reported on the first of the year after it, long enough to be believed."""
+    year = int(month[:4]) + 1
+    return Requalification(
+        event_id=EVENT_ID,
+        reported_at=datetime(year, 1, 15, tzinfo=UTC),
+        stamp=RequalificationStamp(month=month, outcome=outcome, marks=marks or None),
+    )
+
+
+def cylinder(
+    *stamps: Requalification,
+    specification: str = "DOT-3AA2216",
+    pressure: str = "2216",
+    unit: Any = "psi",
+    use: Any = "scba",
+    manufactured: str | None = "2010-01",
+    **fields: Any,
+) -> CylinderState:
+    """A cylinder in date unless told otherwise. Details that are no argument of their own are given as `details_*`."""
+    more = {name.removeprefix("details_"): fields.pop(name) for name in list(fields) if name.startswith("details_")}
+    return CylinderState(
+        department_id=DEPARTMENT_ID,
+        subject_id=uuid.UUID(int=77),
+        registered_at=LONG_AGO,
+        inventory_number="1001",
+        details=CylinderDetails(
+            serial="AB1234",
+            specification=specification,
+            service_pressure=ServicePressure(value=pressure, unit=unit),
+            use=use,
+            manufactured=manufactured,
+            **more,
+        ),
+        requalifications=list(stamps) or [stamp("2024-09")],
+        **fields,
+    )
+
+
+def sample(taken_on: str, verdict: str = "pass", *, reported_at: datetime = LONG_AGO) -> Sample:
+    """A laboratory's result."""
+    return Sample(
+        sample_id=EVENT_ID,
+        event_id=EVENT_ID,
+        taken_on=taken_on,
+        verdict=verdict,
+        standard="NFPA 1989",
+        reported_at=reported_at,
+    )
+
+
+def source(*samples: Sample, source_id: uuid.UUID = SOURCE_ID, **fields: Any) -> AirSourceState:
+    """A compressor with a fresh sample unless told otherwise."""
+    defaults: dict[str, Any] = {
+        "station_id": STATION_ID,
+        "label": "Compressor 1",
+        "air_source_kind": "compressor",
+        "registered_at": LONG_AGO,
+        "samples": list(samples) or [sample("2026-06-01")],
+    }
+    return AirSourceState(department_id=DEPARTMENT_ID, subject_id=source_id, **(defaults | fields))
+
+
+def station(**fields: Any) -> StationState:
+    """An open station with one fill position."""
+    defaults: dict[str, Any] = {
+        "code": "ST1",
+        "registered_at": LONG_AGO,
+        "positions": [
+            FillPosition(event_id=EVENT_ID, starts_at=LONG_AGO, fill_position_id=POSITION_ID, label="Position 1")
+        ],
+    }
+    return StationState(department_id=DEPARTMENT_ID, subject_id=STATION_ID, **(defaults | fields))
+
+
+def position(regulator_psi: int | None = None, hose_rating_psi: int | None = None) -> StationState:
+    """A station whose fill position has these ratings."""
+    return station(
+        positions=[
+            FillPosition(
+                event_id=EVENT_ID,
+                starts_at=LONG_AGO,
+                fill_position_id=POSITION_ID,
+                label="Position 1",
+                regulator_psi=regulator_psi,
+                hose_rating_psi=hose_rating_psi,
+            )
+        ]
+    )
+
+
+def authorisation(*kinds: str, **fields: Any) -> Authorisation:
+    """An authorisation that never ends unless told otherwise."""
+    return Authorisation(**({"event_id": EVENT_ID, "starts_at": LONG_AGO, "kinds": kinds} | fields))
+
+
+def member(*authorisations: Authorisation, **fields: Any) -> MemberState:
+    """A member who may fill everything unless told otherwise."""
+    defaults: dict[str, Any] = {
+        "enrolled_at": LONG_AGO,
+        "authorisations": list(authorisations) or [authorisation("scba", "scuba", "storage")],
+    }
+    return MemberState(department_id=DEPARTMENT_ID, subject_id=uuid.UUID(int=88), **(defaults | fields))
+
+
+def policy(**fields: Any) -> PolicySet:
+    """The department's policy: the defaults unless told otherwise."""
+    return PolicySet(department_id=DEPARTMENT_ID, **fields)
+
+
+def question(**fields: Any) -> Question:
+    """A question that is answered with a plain permit unless told otherwise."""
+    defaults: dict[str, Any] = {
+        "department_id": DEPARTMENT_ID,
+        "at": AT,
+        "time_zone": ZONE,
+        "policy": policy(),
+        "cylinder": cylinder(),
+        "owner_department_id": DEPARTMENT_ID,
+        "station": station(),
+        "air_sources": (source(),),
+        "member": member(),
+        "member_asked": True,
+    }
+    return Question(**(defaults | fields))
+
+
+def answer(**fields: Any) -> Judgement:
+    """Judge a question that is a plain permit but for these fields."""
+    return judge(question(**fields))
+
+
+def codes(judgement: Judgement) -> list[str]:
+    """Every code of a judgement in order: what denies, what obliges, what advises."""
+    return [reason.code for reason in (*judgement.reasons, *judgement.obligations, *judgement.advice)]
+
+
+def hold(kind: str = "damage", starts_at: datetime = LONG_AGO, ends_at: datetime | None = None) -> Hold:
+    """A hold."""
+    return Hold(event_id=EVENT_ID, hold_id=EVENT_ID, hold_kind=kind, starts_at=starts_at, ends_at=ends_at)
+
+
+def period(starts_at: datetime = LONG_AGO, ends_at: datetime | None = None) -> Period:
+    """A closure, an outage or an absence."""
+    return Period(event_id=EVENT_ID, starts_at=starts_at, ends_at=ends_at)
+
+
+def inspection(kind: str, outcome: str, inspected_at: datetime) -> Inspection:
+    """An inspection."""
+    return Inspection(inspection_kind=kind, outcome=outcome, inspected_at=inspected_at, event_id=EVENT_ID)
