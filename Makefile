@@ -30,6 +30,7 @@ help:
 	@echo "make clean         remove the environment and everything built"
 
 setup: $(STAMP)
+	@:
 
 # A Debian without python3-venv has the module but no pip to put in: then the caller's own pip installs from outside.
 $(VENV)/bin/python:
