@@ -1,0 +1,12 @@
+"""What an office entry must not contradict. Observations are never refused: they are kept and judged.
+
+A check sees the states of the subjects that the entry names and says what is wrong, in words that tell what to change.
+One module an area; `registry` holds what they share.
+"""
+
+from fill_ledger.trade.entries import air, corrections, county, cylinders, members, stations
+from fill_ledger.trade.entries.registry import Known, Refusal, consulted, refusals
+
+CHECKED_AREAS = (air, corrections, county, cylinders, members, stations)
+
+__all__ = ["CHECKED_AREAS", "Known", "Refusal", "consulted", "refusals"]

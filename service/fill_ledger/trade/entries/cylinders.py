@@ -1,0 +1,169 @@
+"""Checks of office entries about cylinders."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, latest_local
+from fill_ledger.trade.events import cylinders
+from fill_ledger.trade.identifiers import Subject, SubjectKind
+from fill_ledger.trade.mark_types import SpecificationFault
+from fill_ledger.trade.marks import parse_specification
+from fill_ledger.trade.pressure import PressureUnit, StampedPressure, service_pressure_fault
+from fill_ledger.trade.states.cylinders import CylinderState
+from fill_ledger.trade.states.stations import StationState
+
+
+def _cylinder(known: Known, body: Any) -> CylinderState:
+    state: CylinderState = known.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
+    return state
+
+
+@consults(cylinders.CylinderRegistered, cylinders.CylinderDetailsCorrected)
+def _home_station(body: cylinders.CylinderRegistered | cylinders.CylinderDetailsCorrected) -> Iterable[Subject]:
+    if body.details.home_station_id is not None:
+        yield Subject(SubjectKind.STATION, body.details.home_station_id)
+
+
+@check(cylinders.CylinderRegistered)
+def _registered_once(body: cylinders.CylinderRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
+    if _cylinder(known, body).registered_at is not None:
+        yield Refusal(code="already-registered", detail="This cylinder is registered already.", pointer="/cylinder_id")
+
+
+@check(cylinders.CylinderRegistered, cylinders.CylinderDetailsCorrected)
+def _details_make_sense(
+    body: cylinders.CylinderRegistered | cylinders.CylinderDetailsCorrected, known: Known, moment: datetime
+) -> Iterable[Refusal]:
+    details = body.details
+    if details.manufactured is not None and details.manufactured > f"{latest_local(moment):%Y-%m}":
+        yield Refusal(
+            code="made-in-future",
+            detail=f"The manufacture month {details.manufactured} lies in the future.",
+            pointer="/details/manufactured",
+            conflict=False,
+        )
+    stamped = StampedPressure(value=details.service_pressure.value, unit=PressureUnit(details.service_pressure.unit))
+    fault = service_pressure_fault(stamped)
+    if fault is not None:
+        yield Refusal(
+            code=fault.code,
+            detail=f"{fault.detail} {fault.suggestion}",
+            pointer="/details/service_pressure",
+            conflict=False,
+        )
+    if details.home_station_id is not None:
+        station: StationState = known.state(Subject(SubjectKind.STATION, details.home_station_id))
+        if station.registered_at is None:
+            yield Refusal(
+                code="station-unknown",
+                detail="The home station is not a station of this department.",
+                pointer="/details/home_station_id",
+                conflict=False,
+            )
+    mark = parse_specification(details.specification)
+    if isinstance(mark, SpecificationFault):
+        yield Refusal(
+            code=mark.code, detail=f"{mark.detail} {mark.suggestion}", pointer="/details/specification", conflict=False
+        )
+
+
+@check(cylinders.CylinderRegistered)
+def _stamps_make_sense(body: cylinders.CylinderRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
+    for place, stamp in enumerate(body.requalifications or ()):
+        yield from _stamp_faults(stamp, body.details, moment, f"/requalifications/{place}")
+
+
+@check(cylinders.CylinderRequalified)
+def _requalification_makes_sense(
+    body: cylinders.CylinderRequalified, known: Known, moment: datetime
+) -> Iterable[Refusal]:
+    state = _cylinder(known, body)
+    if state.details is not None:
+        yield from _stamp_faults(body.stamp, state.details, moment, "/stamp")
+    if state.condemned_at is not None and body.stamp.outcome != "condemned":
+        yield Refusal(
+            code="cylinder-condemned",
+            detail="A condemned cylinder cannot be requalified, by any procedure (49 CFR 180.205(i)).",
+        )
+    if any(known_stamp.stamp == body.stamp for known_stamp in state.requalifications):
+        yield Refusal(code="requalification-known", detail="This very requalification is on record already.")
+
+
+def _stamp_faults(
+    stamp: cylinders.RequalificationStamp, details: cylinders.CylinderDetails, moment: datetime, pointer: str
+) -> Iterable[Refusal]:
+    if stamp.month > f"{latest_local(moment):%Y-%m}":
+        yield Refusal(
+            code="requalified-in-future",
+            detail=f"The requalification month {stamp.month} lies in the future.",
+            pointer=f"{pointer}/month",
+            conflict=False,
+        )
+    if details.manufactured is not None and stamp.month < details.manufactured:
+        yield Refusal(
+            code="requalified-before-made",
+            detail=f"The requalification month {stamp.month} lies before the manufacture month {details.manufactured}.",
+            pointer=f"{pointer}/month",
+            conflict=False,
+        )
+
+
+@check(
+    cylinders.CylinderDetailsCorrected,
+    cylinders.CylinderRequalified,
+    cylinders.CylinderInspected,
+    cylinders.CylinderHeld,
+    cylinders.CylinderHoldReleased,
+    cylinders.CylinderTransferredOut,
+    cylinders.CylinderCondemned,
+    cylinders.CylinderRetired,
+)
+def _cylinder_is_ours(body: Any, known: Known, moment: datetime) -> Iterable[Refusal]:
+    state = _cylinder(known, body)
+    if state.registered_at is None:
+        yield Refusal(code="cylinder-unknown", detail="This department has no such cylinder.", pointer="/cylinder_id")
+    elif state.transferred_at is not None:
+        yield Refusal(
+            code="cylinder-transferred",
+            detail="The cylinder belongs to another department since it was transferred.",
+            pointer="/cylinder_id",
+        )
+
+
+@check(cylinders.CylinderHeld)
+def _hold_is_new(body: cylinders.CylinderHeld, known: Known, moment: datetime) -> Iterable[Refusal]:
+    if any(hold.hold_id == body.hold_id for hold in _cylinder(known, body).holds):
+        yield Refusal(code="hold-known", detail="This hold is on record already.", pointer="/hold_id")
+
+
+@check(cylinders.CylinderHoldReleased)
+def _hold_stands(body: cylinders.CylinderHoldReleased, known: Known, moment: datetime) -> Iterable[Refusal]:
+    matching = [hold for hold in _cylinder(known, body).holds if hold.hold_id == body.hold_id]
+    if not matching:
+        yield Refusal(code="hold-unknown", detail="No such hold is on this cylinder.", pointer="/hold_id")
+    elif all(hold.ends_at is not None for hold in matching):
+        yield Refusal(code="hold-released", detail="This hold was released already.", pointer="/hold_id")
+
+
+@check(cylinders.CylinderTransferredOut)
+def _transfer_leaves(body: cylinders.CylinderTransferredOut, known: Known, moment: datetime) -> Iterable[Refusal]:
+    if body.to_department_id == _cylinder(known, body).department_id:
+        yield Refusal(
+            code="transfer-to-self",
+            detail="The cylinder belongs to this department already.",
+            pointer="/to_department_id",
+            conflict=False,
+        )
+
+
+@check(cylinders.CylinderCondemned)
+def _condemned_once(body: cylinders.CylinderCondemned, known: Known, moment: datetime) -> Iterable[Refusal]:
+    if _cylinder(known, body).condemned_at is not None:
+        yield Refusal(code="cylinder-condemned", detail="The cylinder is condemned already.")
+
+
+@check(cylinders.CylinderRetired)
+def _retired_once(body: cylinders.CylinderRetired, known: Known, moment: datetime) -> Iterable[Refusal]:
+    if _cylinder(known, body).retired_at is not None:
+        yield Refusal(code="cylinder-retired", detail="The cylinder is retired already.")
