@@ -19,6 +19,7 @@ MASTER_KEY_BYTES = 32
 POOL_SIZE_LIMIT = 200
 TIMEOUT_LIMIT_MS = 600_000
 PORT_LIMIT = 65_535
+WORKER_LIMIT = 64
 DATABASE_SCHEMES = ("postgresql", "postgres")
 
 Environment = Literal["development", "production"]
@@ -60,6 +61,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=Tru
     environment: Environment = "production"
     host: str = "127.0.0.1"
     port: int = 8080
+    # Processes that serve; each has pools of its own. One for each core is usual.
+    workers: int = 1
     log_level: LogLevel = "info"
     lookups: PoolSettings = DEFAULT_LOOKUPS
     writes: PoolSettings = DEFAULT_WRITES
@@ -89,6 +92,7 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
         "environment": reader.read("FILL_LEDGER_ENVIRONMENT", _one_of(get_args(Environment)), "production"),
         "host": reader.read("FILL_LEDGER_HOST", _host, "127.0.0.1"),
         "port": reader.read("FILL_LEDGER_PORT", _whole_number(1, PORT_LIMIT), 8080),
+        "workers": reader.read("FILL_LEDGER_WORKERS", _whole_number(1, WORKER_LIMIT), 1),
         "log_level": reader.read("FILL_LEDGER_LOG_LEVEL", _one_of(get_args(LogLevel)), "info"),
         "lookups": _pool(reader, "LOOKUP", DEFAULT_LOOKUPS),
         "writes": _pool(reader, "WRITE", DEFAULT_WRITES),
@@ -97,6 +101,20 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
     if reader.faults:
         raise SettingsError(reader.faults)
     return msgspec.convert(settings, Settings)
+
+
+def read_owner_database_url(environment: Mapping[str, str]) -> str:
+    """Return the address for migrations and rebuilds alone, which need neither the master key nor a port.
+
+    Raises:
+        SettingsError: neither `FILL_LEDGER_OWNER_DATABASE_URL` nor `DATABASE_URL` is a PostgreSQL address.
+    """
+    reader = _Reader(environment)
+    named = reader.read("FILL_LEDGER_OWNER_DATABASE_URL", _database_url, "")
+    url = named or reader.read("DATABASE_URL", _database_url, None)
+    if reader.faults or not url:
+        raise SettingsError(reader.faults)
+    return url
 
 
 class _Reader:
@@ -151,7 +169,7 @@ def _database_url(text: str) -> str:
 
 
 def _master_key(text: str) -> bytes:
-    wanted = f"must be {MASTER_KEY_BYTES} random bytes in base64; make one with: fill-ledger new-master-key"
+    wanted = f"must be {MASTER_KEY_BYTES} random bytes in base64; make one with: fill-ledger generate-master-key"
     try:
         key = base64.b64decode(text, validate=True)
     except binascii.Error:

@@ -1,0 +1,167 @@
+"""The command line: prepare the database, serve, make the first key, and try it all out on an invented county."""
+
+import asyncio
+import os
+import sys
+from pathlib import Path
+from typing import Any
+from urllib.error import HTTPError, URLError
+from urllib.request import urlopen
+
+import asyncpg
+import click
+
+from fill_ledger.database import Database, DatabaseError, open_database
+from fill_ledger.embedded_postgres import EmbeddedPostgresError
+from fill_ledger.intake.founding import EntryRefusedError, NewPrincipal, register_principal
+from fill_ledger.ledger.read import seeing
+from fill_ledger.schema import SchemaError
+from fill_ledger.settings import (
+    Settings,
+    SettingsError,
+    generate_master_key,
+    read_owner_database_url,
+    read_settings,
+)
+from fill_ledger.trade.events.county import Role
+from fill_ledger.trade.identifiers import COUNTY_ID
+
+HEALTH_TIMEOUT_S = 5.0
+PLAIN_ERRORS = (SettingsError, SchemaError, DatabaseError, EmbeddedPostgresError, EntryRefusedError)
+
+
+class PlainErrorGroup(click.Group):
+    """Ends a command that cannot do its work with a sentence and exit status 1, not with a traceback."""
+
+    def invoke(self, context: click.Context) -> Any:
+        try:
+            return super().invoke(context)
+        except PLAIN_ERRORS as error:
+            raise click.ClickException(str(error)) from error
+        except (asyncpg.PostgresError, asyncpg.InterfaceError) as error:
+            raise click.ClickException(f"The database refused: {error}") from error
+        except (ConnectionError, TimeoutError) as error:
+            raise click.ClickException(f"The database cannot be reached: {error}") from error
+
+
+@click.group(cls=PlainErrorGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="fill-ledger")
+def main() -> None:
+    """Fill Ledger: an event-sourced ledger of breathing-air cylinder fills.
+
+    Settings are environment variables. DATABASE_URL and FILL_LEDGER_MASTER_KEY are needed; a wrong or missing one is
+    told by name.
+    """
+
+
+@main.command()
+def migrate() -> None:
+    """Bring the database to the newest schema. Safe to run again, and while the service runs."""
+    from fill_ledger.schema import migrate as run_migrations
+    from fill_ledger.schema import newest_revision
+
+    asyncio.run(run_migrations(read_owner_database_url(os.environ)))
+    click.echo(f"The database stands at revision {newest_revision()}.")
+
+
+@main.command()
+def serve() -> None:
+    """Serve until Ctrl-C or SIGTERM."""
+    from fill_ledger.serving import ServingError
+    from fill_ledger.serving import serve as run_server
+
+    try:
+        run_server(read_settings(os.environ))
+    except ServingError as error:
+        raise click.ClickException(str(error)) from error
+
+
+@main.command("openapi")
+@click.option("--output", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="A file to write.")
+def openapi_document(output: Path | None) -> None:
+    """Print the OpenAPI document, or write it to a file. Needs no database."""
+    from fill_ledger.api.openapi_document import build_openapi, openapi_text
+    from fill_ledger.api.resources import HANDLERS, TAGS
+    from fill_ledger.api.service import operations_of
+
+    text = openapi_text(build_openapi(operations_of(HANDLERS), TAGS))
+    if output is None:
+        click.echo(text, nl=False)
+    else:
+        output.write_text(text, encoding="utf-8")
+
+
+@main.command("generate-master-key")
+def new_master_key() -> None:
+    """Print a new random value for FILL_LEDGER_MASTER_KEY.
+
+    Keep it as you keep the database's backups, but never in the same place: what is sealed cannot be read without it.
+    """
+    click.echo(generate_master_key())
+
+
+@main.command("founder-key")
+@click.option("--label", default="Founder", show_default=True, help="What to call the operator.")
+@click.option("--another", is_flag=True, help="Make one although the county has an operator already.")
+def founder_key(label: str, another: bool) -> None:
+    """Make the county's first operator and print its key, which is shown this once.
+
+    The operator registers departments and makes every other key over HTTP.
+    """
+    made = asyncio.run(_found(read_settings(os.environ), label, another=another))
+    click.echo(f"Operator {made.principal_id} ({label}). Its key is shown only now:", err=True)
+    click.echo(made.plain_key)
+
+
+async def _found(settings: Settings, label: str, *, another: bool) -> NewPrincipal:
+    from fill_ledger.app import close_parts, make_parts
+    from fill_ledger.ledger.key_ring import KeyRing
+
+    database = await open_database(settings.database_url, lookups=settings.lookups, writes=settings.writes)
+    parts = make_parts(database, KeyRing(settings.master_key))
+    try:
+        if not another and await _has_operator(database):
+            raise click.ClickException(
+                "The county has an operator already. Use its key to make others, or pass --another if it is lost."
+            )
+        return await register_principal(parts.lanes, Role.OPERATOR, label, department_ids=None)
+    finally:
+        await close_parts(parts)
+
+
+async def _has_operator(database: Database) -> bool:
+    async with database.lookups.acquire() as connection, seeing(connection, (COUNTY_ID,)):
+        found = await connection.fetchval(
+            """
+            SELECT EXISTS (
+                SELECT 1 FROM views.principal
+                WHERE department_id = $1 AND role = 'operator' AND deactivated_at IS NULL)
+            """,
+            COUNTY_ID,
+        )
+    return bool(found)
+
+
+@main.command()
+@click.option("--url", help="Address of the service; by default the one the settings name.")
+def health(url: str | None) -> None:
+    """Ask a running service whether it is ready; exit status 0 only if it is. Made for container health checks."""
+    if url is None:
+        host = os.environ.get("FILL_LEDGER_HOST", "").strip() or "127.0.0.1"
+        port = os.environ.get("FILL_LEDGER_PORT", "").strip() or "8080"
+        # A service that listens on every address is asked on the loopback.
+        url = f"http://{'127.0.0.1' if host in ('0.0.0.0', '::') else host}:{port}"  # noqa: S104 - compared only
+    if not url.startswith(("http://", "https://")):
+        raise click.BadParameter("must begin with http:// or https://", param_hint="--url")
+    try:
+        with urlopen(f"{url.rstrip('/')}/v1/ready", timeout=HEALTH_TIMEOUT_S) as answer:  # noqa: S310 - checked above
+            click.echo(answer.read().decode("utf-8", "replace"))
+    except HTTPError as error:
+        click.echo(error.read().decode("utf-8", "replace"), err=True)
+        sys.exit(1)
+    except (URLError, TimeoutError, OSError) as error:
+        raise click.ClickException(f"{url} does not answer: {error}") from error
+
+
+if __name__ == "__main__":
+    main()
