@@ -12,6 +12,7 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api import conditional, documentation, problem_types
 from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.header_parameters import IF_MATCH
 from fill_ledger.api.keysets import SortKey, SortOrder
 from fill_ledger.api.operations import PUBLIC, Operation, answer, get, post, put
 from fill_ledger.api.paging import Page, PageQuery, open_window
@@ -75,7 +76,7 @@ class SampleDoorkeeper:
 
 EXAMPLE_ID = uuid.UUID("5f0c7c52-6f2b-4d7e-9a41-2f0d3b8c6e11")
 EXAMPLE = DialView(dial_id=EXAMPLE_ID, label="left", reading_psi=4500)
-ROWS = [
+ROWS: list[dict[str, Any]] = [
     {"dial_id": uuid.UUID(int=number), "label": f"dial {number:03}", "reading_psi": number * 10}
     for number in range(1, 8)
 ]
@@ -135,8 +136,8 @@ async def read_dial(request: AnyRequest, dial_id: uuid.UUID) -> Reply[DialView] 
     problems=(problem_types.CONFLICT,),
 )
 async def register_dial(request: AnyRequest, body: Dial) -> DialView:
-    """Take a dial as somebody describes it."""
-    return DialView(dial_id=EXAMPLE_ID, label=body.label, reading_psi=body.reading_psi)
+    """Take a dial as somebody describes it. It is not kept: the rows of the tests stay as they are."""
+    return DialView(dial_id=ROWS[0]["dial_id"], label=body.label, reading_psi=body.reading_psi)
 
 
 @put(
@@ -146,6 +147,7 @@ async def register_dial(request: AnyRequest, body: Dial) -> DialView:
     summary="Move a dial",
     answers=answer(None, "Moved.", status=204),
     problems=(problem_types.PRECONDITION_FAILED, problem_types.PRECONDITION_REQUIRED),
+    request_headers=(IF_MATCH,),
 )
 async def move_dial(request: AnyRequest, dial_id: uuid.UUID, number: Annotated[int, Meta(ge=1, le=9)]) -> Reply[None]:
     """Move a dial that is at version 17."""

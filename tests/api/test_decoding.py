@@ -16,7 +16,7 @@ from msgspec import Meta, Struct
 from fill_ledger.api.decoding import BodyDecoder
 from fill_ledger.api.faults import find_faults
 from fill_ledger.api.json_text import MAX_DEPTH, JsonTextError, find_text_faults, may_hide_faults, read_json
-from fill_ledger.api.problems import MAX_FAULTS, Problem
+from fill_ledger.api.problems import MAX_FAULTS, Problem, ProblemDocument
 from fill_ledger.api.value_types import Moment, Month, StrictStruct, UnboundedTypeError, check_request_type
 
 Short = Annotated[str, Meta(min_length=1, max_length=5)]
@@ -89,6 +89,7 @@ def faults_of(text: str | bytes) -> set[tuple[Any, str]]:
         ({}, {("/number", "missing-field")}),
         ({"number": "1"}, {("/number", "wrong-type")}),
         ({"number": 1.5}, {("/number", "wrong-type")}),
+        ({"number": 1.0, "flag": 1.0}, {("/flag", "wrong-type")}),
         ({"number": True}, {("/number", "wrong-type")}),
         ({"number": None}, {("/number", "wrong-type")}),
         ({"number": 11, "odd": 100}, {("/number", "out-of-range"), ("/odd", "out-of-range")}),
@@ -162,6 +163,9 @@ def test_a_body_of_another_kind_points_at_the_whole(text: str) -> None:
         ('{"number":1,"anything":[-9007199254740992]}', {("/anything/0", "out-of-range")}),
         ('{"number":1,"anything":' + "9" * 5000 + "}", {("/anything", "out-of-range")}),
         ('{"number":1,"anything":1e400}', {("/anything", "out-of-range")}),
+        ('{"number":1,"anything":9007199254740992.0}', {("/anything", "out-of-range")}),
+        ('{"number":1.00000000000000000001}', {("/number", "wrong-type")}),
+        ('{"number":1e-400}', {("/number", "wrong-type")}),
     ],
 )
 def test_what_the_decoder_would_let_pass_is_refused(text: str, expected: set[tuple[str, str]]) -> None:
@@ -177,6 +181,11 @@ def test_what_the_decoder_would_let_pass_is_refused(text: str, expected: set[tup
         '{"number":1,"anything":"\\\\u0000"}',
         '{"number":1,"anything":"\\ud83d\\ude00"}',
         '{"number":1,"at":"2026-11-24T03:10:22.123456-05:00"}',
+        # JSON Schema 2020-12 core, section 4.2.3: a number with a zero fraction is an integer.
+        '{"number":1.0}',
+        '{"number":1.000000000000000000000000}',
+        '{"number":10e-1}',
+        '{"number":0.1E1,"inners":[{"name":"a","size":2.0}]}',
         ' {"number":1} \n',
     ],
 )
@@ -219,6 +228,16 @@ def test_a_hostile_body_is_answered_with_a_bounded_list() -> None:
     with pytest.raises(Problem) as caught:
         DECODER.decode(json.dumps({f"field{number}": 1 for number in range(10_000)}).encode())
     assert len(caught.value.errors) == MAX_FAULTS
+
+
+def test_problems_fit_their_own_schema_whatever_the_keys() -> None:
+    key = "~" * 5000 + "\x00"
+    nested = '{"number":1,"anything":' + f"{{{json.dumps(key)}:" * 40 + "1" + "}" * 40 + "}"
+    with pytest.raises(Problem) as caught:
+        DECODER.decode(nested.encode())
+    document = caught.value.document(instance="/v1/x", request_id="request-1")
+    assert msgspec.convert(document, ProblemDocument).errors
+    assert "\x00" not in json.dumps(document, ensure_ascii=False)
 
 
 def test_values_are_never_repeated_in_the_answer() -> None:

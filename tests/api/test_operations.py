@@ -181,6 +181,15 @@ async def test_a_wrong_method_is_told_which_are_offered() -> None:
         assert answered.headers["allow"] == "GET, HEAD, OPTIONS, POST"
 
 
+async def test_options_tells_which_methods_are_offered() -> None:
+    async with client_of(make_service(), authorization="") as client:
+        response = await client.options("/v1/dials")
+        other = await client.options("/v1/dials/5f0c7c52-6f2b-4d7e-9a41-2f0d3b8c6e11/position/3")
+        problem_in(await client.options("/nowhere"), 404, "not-found")
+    assert (response.status_code, response.headers["allow"]) == (204, "GET, HEAD, OPTIONS, POST")
+    assert (other.status_code, other.headers["allow"]) == (204, "OPTIONS, PUT")
+
+
 async def test_head_answers_as_get_without_the_content() -> None:
     async with client_of(make_service()) as client:
         full = await client.get("/v1/dials")

@@ -89,6 +89,7 @@ def test_booleans_have_two_forms(text: str) -> None:
     ("query", "expected"),
     [
         ("cuont=1", {("cuont", "unknown-parameter")}),
+        ("%00=1", {("\ufffd", "unknown-parameter")}),
         ("count=1&count=1", {("count", "repeated-parameter")}),
         ("count=101", {("count", "out-of-range")}),
         ("share=nan", {("share", "wrong-type")}),

@@ -53,27 +53,28 @@ class BodyDecoder(Generic[T]):
         """
         try:
             value: T = self._decoder.decode(body)
-        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-            raise self._explain(body, error) from None
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            return self._decode_slowly(body)
         if may_hide_faults(body):
-            faults = self._search(body)
-            if faults:
-                raise _invalid_body(faults)
+            return self._decode_slowly(body)
         return value
 
-    def _search(self, body: bytes) -> list[Fault]:
+    def _decode_slowly(self, body: bytes) -> T:
+        """Find every fault, or decode what only the spelling of a number kept from being decoded."""
         try:
             plain = read_json(body)
         except JsonTextError as error:
             raise Problem(problem_types.MALFORMED_JSON, f"Not JSON: {error}.") from None
-        return [*find_text_faults(plain), *find_faults(plain, self._inspected)]
-
-    def _explain(self, body: bytes, error: Exception) -> Problem:
-        try:
-            faults = self._search(body)
-        except Problem as malformed:
-            return malformed
-        return _invalid_body(faults or [fault_of_decoder(error)])
+        faults = [*find_text_faults(plain), *find_faults(plain, self._inspected)]
+        if not faults:
+            try:
+                value: T = self._decoder.decode(msgspec.json.encode(plain))
+            except msgspec.ValidationError as error:
+                faults = [fault_of_decoder(error)]
+            else:
+                return value
+        counted = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        raise Problem(problem_types.INVALID_BODY, f"The body has {counted}.", errors=faults)
 
 
 def fault_of_decoder(error: Exception) -> Fault:
@@ -92,11 +93,6 @@ def _pointer_of_path(path: str) -> str:
         name, *positions = step.split("[")
         parts.extend(part for part in [name, *(position.rstrip("]") for position in positions)] if part)
     return pointer_to(*parts)
-
-
-def _invalid_body(faults: list[Fault]) -> Problem:
-    counted = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    return Problem(problem_types.INVALID_BODY, f"The body has {counted}.", errors=faults)
 
 
 _DECODERS: dict[Any, BodyDecoder[Any]] = {}

@@ -1,6 +1,7 @@
 """Every exception a request can end with becomes one problem answer; nothing internal leaves the service."""
 
 import socket
+from collections.abc import Iterable
 from typing import Any
 
 import asyncpg
@@ -99,7 +100,7 @@ def _of_framework(error: HTTPException) -> Problem:
         _LOG.error("request_failed", exc_info=error)
         return Problem(problem_types.INTERNAL_ERROR, "The service failed while answering.")
     if kind is problem_types.METHOD_NOT_ALLOWED:
-        methods = allowed_methods(error)
+        methods = allow_header((error.headers or {}).get("allow", "").split(", "))
         return Problem(kind, f"Methods offered here: {methods}.", headers={"Allow": methods})
     details = {
         problem_types.NOT_FOUND: "No resource has this path.",
@@ -108,9 +109,9 @@ def _of_framework(error: HTTPException) -> Problem:
     return Problem(kind, details.get(kind, kind.title + "."))
 
 
-def allowed_methods(error: HTTPException) -> str:
-    """Return the methods for Allow: those the router knows, plus HEAD wherever GET is offered."""
-    known = {method.strip() for method in (error.headers or {}).get("allow", "").split(",") if method.strip()}
-    if "GET" in known:
-        known.add("HEAD")
-    return ", ".join(sorted(known))
+def allow_header(methods: Iterable[str]) -> str:
+    """Return the value of Allow for the methods routed at a path, plus HEAD wherever GET is offered."""
+    offered = {method for method in methods if method}
+    if "GET" in offered:
+        offered.add("HEAD")
+    return ", ".join(sorted(offered))

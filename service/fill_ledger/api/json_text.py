@@ -18,9 +18,13 @@ MAX_EXACT_INTEGER = 2**53 - 1
 MAX_DEPTH = 32
 """Arrays and objects nested deeper than this are refused; nothing the service takes comes near it."""
 
+MAX_SHOWN_KEY_LENGTH = 100
+"""Keys in pointers are cut to this, so that a pointer of the greatest depth still has the length that is told."""
+
 _LONG_INTEGER_DIGITS = 16
 _LONG_INTEGER = re.compile(rb"[0-9]{16}")
 _SURROGATE = re.compile("[\ud800-\udfff]")
+_NO_CHARACTER = re.compile("[\x00\ud800-\udfff]")
 _TOO_LARGE_TO_MATTER = 10**20
 
 
@@ -56,11 +60,28 @@ def _integer(digits: str) -> int:
     return int(digits)
 
 
+def _number(text: str) -> int | float:
+    """Return a number written with a point or an exponent; as an integer if that is what it is.
+
+    JSON has one kind of number, and JSON Schema calls 4500.0 an integer (2020-12 core, section 4.2.3).
+    """
+    if "e" not in text and "E" not in text:
+        whole = text.rstrip("0")
+        return _integer(whole[:-1]) if whole.endswith(".") else float(text)
+    value = float(text)
+    # So short a text has at most 15 digits, which a double tells apart: what looks whole is whole.
+    is_whole = len(text) <= _LONG_INTEGER_DIGITS and value.is_integer() and abs(value) <= MAX_EXACT_INTEGER
+    has_vanished = value == 0 and any(digit in "123456789" for digit in text.lower().partition("e")[0])
+    return int(value) if is_whole and not has_vanished else value
+
+
 def _refuse_constant(name: str) -> Any:
     raise JsonTextError(f"{name} is not a JSON value")
 
 
-_READER = json.JSONDecoder(object_pairs_hook=_members, parse_int=_integer, parse_constant=_refuse_constant)
+_READER = json.JSONDecoder(
+    object_pairs_hook=_members, parse_int=_integer, parse_float=_number, parse_constant=_refuse_constant
+)
 
 
 def read_json(text: bytes) -> Any:
@@ -155,5 +176,5 @@ def _search_string(text: str, pointer: str, faults: list[Fault]) -> None:
 
 
 def readable(key: str) -> str:
-    """Return the key fit to stand in an answer: lone surrogates replaced, and cut to 200 characters."""
-    return _SURROGATE.sub("\ufffd", key)[:200]
+    """Return the key fit to stand in an answer: what is no character replaced by U+FFFD, and the length cut."""
+    return _NO_CHARACTER.sub("\ufffd", key)[:MAX_SHOWN_KEY_LENGTH]

@@ -34,6 +34,7 @@ from typing import Any, Protocol
 import msgspec
 from litestar import route
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 from litestar.types import ASGIApp
 from msgspec import Struct, inspect
 
@@ -315,6 +316,17 @@ def _handler(stated: Operation, run: "_Runner") -> HTTPRouteHandler:
         include_in_schema=False,
         status_code=200,  # not used: every answer comes ready with its own
         request_max_body_size=None,  # read_body holds the limit, and says which it is
+    )(endpoint)
+
+
+def options_handler(path: str, allow: str) -> HTTPRouteHandler:
+    """Return the handler that answers OPTIONS at a path with the methods offered there. Public, and no operation."""
+
+    async def endpoint(request: AnyRequest) -> ASGIApp:
+        return ASGIResponse(status_code=204, headers={"Allow": allow})
+
+    return route(
+        _PATH_PARAMETER.sub(r"{\1:str}", path), http_method=["OPTIONS"], include_in_schema=False, status_code=200
     )(endpoint)
 
 

@@ -16,7 +16,7 @@ MAX_FAULTS = 100
 _RESERVED_MEMBERS = frozenset({"type", "title", "status", "detail", "instance", "errors", "request_id"})
 
 Pointer = Annotated[
-    str, Meta(max_length=2000, description="JSON Pointer (RFC 6901) into the request body; empty: the whole body.")
+    str, Meta(max_length=8000, description="JSON Pointer (RFC 6901) into the request body; empty: the whole body.")
 ]
 FaultCode = Annotated[
     str, Meta(max_length=64, pattern=r"^[a-z0-9]+(-[a-z0-9]+)*\Z", description="Stable code of the fault, kebab-case.")

@@ -13,6 +13,7 @@ from msgspec import UNSET, inspect, structs
 
 from fill_ledger.api import problem_types
 from fill_ledger.api.faults import find_faults, suggestion
+from fill_ledger.api.json_text import readable
 from fill_ledger.api.problems import Fault, Problem
 from fill_ledger.api.type_words import describe
 from fill_ledger.api.value_types import check_request_type
@@ -117,8 +118,8 @@ class QueryParser(Generic[T]):
     def _take(self, name: str, text: str, values: dict[str, Any], faults: list[Fault]) -> None:
         parameter = self._parameters.get(name)
         if parameter is None:
-            detail = f"There is no such parameter. {suggestion(name, self._parameters)}"
-            faults.append(Fault(code="unknown-parameter", detail=detail, parameter=name[:200]))
+            detail = f"There is no such parameter. {suggestion(readable(name), self._parameters)}"
+            faults.append(Fault(code="unknown-parameter", detail=detail, parameter=readable(name)))
             return
         if "\x00" in text:
             faults.append(Fault(code="invalid-character", detail="The character U+0000 is not taken.", parameter=name))

@@ -17,8 +17,8 @@ from litestar.types import ControllerRouterHandler, Message, Scope, Send
 
 from fill_ledger.api.decoding import ClientGoneError
 from fill_ledger.api.documentation import DOCUMENT_KEY, ServedDocument
-from fill_ledger.api.error_answers import answer_exception
-from fill_ledger.api.operations import DOORKEEPER_KEY, OPERATION_KEY, Doorkeeper, Operation
+from fill_ledger.api.error_answers import allow_header, answer_exception
+from fill_ledger.api.operations import DOORKEEPER_KEY, OPERATION_KEY, Doorkeeper, Operation, options_handler
 from fill_ledger.api.paging import CURSOR_CODEC_KEY, CursorCodec
 from fill_ledger.api.request_context import RequestContext, open_context
 
@@ -119,8 +119,9 @@ def create_service(
     Raises:
         ValueError: two operations share an id or a route, or a handler was not made by `operations`.
     """
-    routes: list[ControllerRouterHandler] = list(handlers)
     _check_operations(handlers)
+    # Those for OPTIONS come first: else the framework adds its own, which know only the first method of a path.
+    routes: list[ControllerRouterHandler] = [*_options_handlers(handlers), *handlers]
     found = {
         **(state or {}),
         DOORKEEPER_KEY: doorkeeper,
@@ -137,6 +138,14 @@ def create_service(
         debug=False,
         request_max_body_size=None,
     )
+
+
+def _options_handlers(handlers: Sequence[HTTPRouteHandler]) -> list[HTTPRouteHandler]:
+    """Return a handler for OPTIONS of each path; it answers with the methods offered there (RFC 9110 section 9.3.7)."""
+    methods: dict[str, set[str]] = {}
+    for stated in operations_of(handlers):
+        methods.setdefault(stated.path, {"OPTIONS"}).add(stated.method)
+    return [options_handler(path, allow_header(offered)) for path, offered in methods.items()]
 
 
 def operations_of(handlers: Sequence[HTTPRouteHandler]) -> list[Operation]:
