@@ -9,6 +9,7 @@ from contextlib import ExitStack
 from typing import Any
 
 import asyncpg
+import hypothesis
 import msgspec
 import pytest
 
@@ -20,6 +21,12 @@ from tests.support.postgres_sources import open_source
 
 SHARED_NAME = "fill_ledger_databases"
 TEST_POOL_SIZE = 4
+
+# A loaded machine is no fault of the code under test: neither a slow example nor a slow draw fails a test.
+hypothesis.settings.register_profile(
+    "suite", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow], print_blob=True
+)
+hypothesis.settings.load_profile("suite")
 
 _open = pytest.StashKey[ExitStack]()
 _databases = pytest.StashKey[Databases]()
