@@ -117,7 +117,8 @@ def position(regulator_psi: int | None = None, hose_rating_psi: int | None = Non
 
 def authorisation(*kinds: str, **fields: Any) -> Authorisation:
     """An authorisation that never ends unless told otherwise."""
-    return Authorisation(**({"event_id": EVENT_ID, "starts_at": LONG_AGO, "kinds": kinds} | fields))
+    defaults: dict[str, Any] = {"event_id": EVENT_ID, "starts_at": LONG_AGO, "kinds": kinds}
+    return Authorisation(**(defaults | fields))
 
 
 def member(*authorisations: Authorisation, **fields: Any) -> MemberState:

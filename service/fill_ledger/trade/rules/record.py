@@ -77,16 +77,15 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
             )
         )
     made = details.manufactured
-    if made is not None:
-        made_at = month_starts_at(made, case.zone)
-        if made_at is None or made_at > case.at:
-            found.append(
-                MADE_WRONG.reason(
-                    f"The record says it was made in {plain(made)}, which is no month or lies ahead. Correct it.",
-                    f"Do not fill. Made {plain(made, 10)} cannot be right: correct it.",
-                )
+    if made is not None and _made_is_wrong(case, made):
+        found.append(
+            MADE_WRONG.reason(
+                f"The record says it was made in {plain(made)}, which is no month or lies ahead. Correct it.",
+                f"Do not fill. Made {plain(made, 10)} cannot be right: correct it.",
             )
-    found.extend(_test_dates(case))
+        )
+        made = None
+    found.extend(_test_dates(case, made))
     if (disagreement := _disagreement(case)) is not None:
         found.append(disagreement)
     return tuple(found)
@@ -98,11 +97,15 @@ def _looks_like_bar(case: Case) -> bool:
     return case.details.service_pressure.unit == "psi" and case.service_pressure_psi <= USUAL_BAR_STAMP_MAX
 
 
-def _test_dates(case: Case) -> Iterable[Reason]:
+def _made_is_wrong(case: Case, made: str) -> bool:
+    made_at = month_starts_at(made, case.zone)
+    return made_at is None or made_at > case.at
+
+
+def _test_dates(case: Case, made: str | None) -> Iterable[Reason]:
     cylinder = case.cylinder
     if cylinder is None:
         return
-    made = case.manufactured
     for known in cylinder.requalifications:
         month = known.stamp.month
         starts_at = month_starts_at(month, case.zone)

@@ -76,9 +76,10 @@ def _of_marks(case: Case) -> tuple[Reason, ...]:
     marks = case.question.as_marked
     missing = () if marks is None else missing_marks(marks)
     if missing:
+        more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
         return (
             MARKS_MISSING.reason(
-                f"Key in from the cylinder: {', '.join(missing)}.", f"Do not fill. Key in: {', '.join(missing)}."
+                f"Key in from the cylinder: {', '.join(missing)}.", f"Do not fill. Key in the {missing[0]}{more}."
             ),
         )
     serial = "" if case.details is None else plain(case.details.serial)

@@ -1,0 +1,137 @@
+"""Which specifications are filled with breathing air, and the figures on file for them.
+
+Sources: 49 CFR 180.209(a) table 1; 180.207(c) (2015 edition); 180.205(c): a special permit's interval and life stand in
+the permit, and those were not readable, so the figures below are secondary or from memory and the data must say so.
+"""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from fill_ledger.trade import specifications
+from fill_ledger.trade.judgement import RULES_VERSION, judge
+from fill_ledger.trade.specifications import PERMITS, SPECIFICATIONS, SpecificationEntry
+from tests.trade.rules.questions import answer, codes, cylinder, question, stamp
+
+
+# 49 CFR 180.209(a) table 1, rows for what holds air at high pressure: five years each.
+@pytest.mark.parametrize(
+    ("specification", "use"),
+    [
+        ("DOT-3A2216", "scba"),
+        ("DOT-3AA2216", "scuba"),
+        ("DOT-3AA2216", "storage"),
+        ("DOT-3AL2216", "scba"),
+        ("DOT-3AX2216", "storage"),
+        ("DOT-3AAX2216", "storage"),
+        ("DOT-3T2216", "storage"),
+        ("TC-3ALM153", "scba"),
+        ("TC-3AAM153", "scba"),
+    ],
+)
+def test_five_years(specification: str, use: str) -> None:
+    good = cylinder(stamp("2021-06"), specification=specification, use=use)
+    late = cylinder(stamp("2021-05"), specification=specification, use=use)
+    assert answer(cylinder=good).decision == "permit"
+    assert answer(cylinder=late).code == "requalification-due"
+
+
+@pytest.mark.parametrize(
+    ("specification", "code"),
+    [
+        ("DOT-3HT1850", "specification-not-fillable"),
+        ("DOT-39", "specification-not-fillable"),
+        ("DOT-3E1800", "specification-not-fillable"),
+        ("DOT-3B400", "specification-not-fillable"),
+        ("DOT-4BA240", "specification-not-fillable"),
+        ("DOT-8AL", "specification-not-fillable"),
+        ("ISO 9809-1", "specification-not-fillable"),
+        ("ASME", "specification-not-fillable"),
+        ("DOT-E6576-2216", "specification-not-fillable"),
+        ("DOT-E6688-2216", "specification-not-fillable"),
+        ("DOT-SP16320", "specification-not-fillable"),
+        ("DOT-SP14206", "specification-not-fillable"),
+        ("DOT-SP12345-4500", "permit-unknown"),
+        ("TC-SU4957-310", "permit-unknown"),
+        ("TC-3FCM310", "specification-unknown"),
+        ("UN ISO 11118", "specification-unknown"),
+        ("DOT-3AL2O16", "specification-unreadable"),
+    ],
+)
+def test_refused(specification: str, code: str) -> None:
+    judged = answer(cylinder=cylinder(specification=specification, pressure="2216"))
+    assert codes(judged)[0] == code
+    assert judged.fill_limit_psi is None
+
+
+@pytest.mark.parametrize("specification", ["DOT-3AX2216", "DOT-3AAX2216", "DOT-3T2216"])
+def test_large_tubes_are_storage_only(specification: str) -> None:
+    assert answer(cylinder=cylinder(specification=specification)).code == "specification-wrong-use"
+
+
+def test_what_to_enter_is_said() -> None:
+    unknown_permit = answer(cylinder=cylinder(specification="DOT-SP12345-2216")).reasons[0]
+    assert "interval and service life" in unknown_permit.text
+    no_material = answer(cylinder=cylinder(specification="UN ISO 11118")).reasons[0]
+    assert "Enter the material" in no_material.text
+    misread = answer(cylinder=cylinder(specification="DOT-3AL2O16")).reasons[0]
+    assert "DOT-3AL2016" in misread.text
+
+
+def test_a_un_mark_without_material_is_judged_by_the_record() -> None:
+    judged = answer(cylinder=cylinder(stamp("2017-06"), specification="UN ISO 11118", details_material="steel"))
+    assert judged.decision == "permit"
+
+
+@pytest.mark.parametrize("permit", [entry for entry in PERMITS if entry.uses], ids=lambda entry: entry.key)
+def test_permit_data_says_how_well_it_is_founded(permit: SpecificationEntry) -> None:
+    """No permit's own interval and life were readable, so none may claim to be."""
+    assert permit.confidence in ("medium", "low")
+    judged = answer(
+        cylinder=cylinder(specification=f"DOT-{permit.key}-2216", manufactured="2019-01", details_alloy="6061-T6")
+    )
+    assert judged.decision == "permit"
+    advice = {reason.code: reason for reason in judged.advice}
+    assert ("permit-data-unverified" in advice) == (permit.confidence == "low")
+    if permit.confidence == "low":
+        assert advice["permit-data-unverified"].source == permit.source
+
+
+def test_entries_are_whole() -> None:
+    for entry in SPECIFICATIONS:
+        assert entry.source
+        assert (entry.refusal is not None) == (entry.uses == ())
+        assert (entry.interval_years is not None) == (entry.uses != ())
+
+
+def test_an_entry_holds_only_in_its_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invented data: a permit of five years' interval until 2 March 2026, of three years from then on, until 2027."""
+    key = "SP98765"
+    entries = (
+        SpecificationEntry(
+            key=key, interval_years=5, source="invented", confidence="read", effective_until=date(2026, 3, 2)
+        ),
+        SpecificationEntry(
+            key=key,
+            interval_years=3,
+            source="invented",
+            confidence="read",
+            effective_from=date(2026, 3, 2),
+            effective_until=date(2027, 1, 1),
+        ),
+    )
+    monkeypatch.setitem(specifications._by_key, key, entries)
+    subject = cylinder(stamp("2022-09"), specification=f"DOT-{key}-2216")
+    before = question(at=datetime(2026, 3, 1, 12, tzinfo=UTC), cylinder=subject, air_sources=())
+    changes_at = judge(before).valid_until
+    assert changes_at == datetime(2026, 3, 2, 5, tzinfo=UTC)
+    assert "requalification-due" not in codes(judge(before))
+    after = question(at=changes_at, cylinder=subject, air_sources=())
+    assert "requalification-due" in codes(judge(after))
+    ended = question(at=datetime(2027, 1, 1, 5, tzinfo=UTC), cylinder=subject, air_sources=())
+    assert "specification-not-fillable" in codes(judge(ended))
+
+
+def test_the_version_is_a_digest_of_the_data() -> None:
+    assert len(RULES_VERSION) == 12
+    assert int(RULES_VERSION, 16) >= 0

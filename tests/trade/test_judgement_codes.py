@@ -1,0 +1,222 @@
+"""Every code of the catalogue can be given, reads plainly on a small display, and says what clears it.
+
+One question for each code, so that a new code without a question fails here.
+"""
+
+import re
+import uuid
+from datetime import UTC, datetime
+
+import pytest
+
+from fill_ledger.trade.events.fills import AsMarked
+from fill_ledger.trade.judgement import Question, Reason, judge, rules_catalogue
+from tests.trade.rules.questions import (
+    AT,
+    NEIGHBOUR_ID,
+    OTHER_SOURCE_ID,
+    POSITION_ID,
+    authorisation,
+    codes,
+    cylinder,
+    hold,
+    inspection,
+    member,
+    period,
+    policy,
+    position,
+    question,
+    sample,
+    source,
+    stamp,
+    station,
+)
+
+NO_ID = uuid.UUID(int=999)
+COMPOSITE = {"specification": "DOT-SP10915-4500", "pressure": "4500"}
+MARKS = AsMarked(
+    serial="XY9",
+    specification="DOT-SP10915-4500",
+    service_pressure_value="4500",
+    service_pressure_unit="psi",
+    manufactured="2019-03",
+    last_requalified="2024-03",
+)
+BREATHING_3AL = {"specification": "DOT-3AL2216"}
+YESTERDAY = datetime(2026, 6, 14, 8, tzinfo=UTC)
+
+QUESTIONS: dict[str, Question] = {
+    "cylinder-ambiguous": question(cylinder=None, subject_problem="ambiguous"),
+    "tag-unreadable": question(cylinder=None, subject_problem="unreadable"),
+    "cylinder-unknown": question(cylinder=None, subject_problem="unknown"),
+    "marks-missing": question(cylinder=None, as_marked=AsMarked(serial="XY9")),
+    "read-marks-twice": question(cylinder=None, as_marked=MARKS),
+    "not-shared": question(owner_department_id=NEIGHBOUR_ID),
+    "owner-consent-refused": question(owner_department_id=NEIGHBOUR_ID, owner_shares=True, owner_consent=False),
+    "owner-consent": question(owner_department_id=NEIGHBOUR_ID, owner_shares=True),
+    "condemned": question(cylinder=cylinder(condemned_at=YESTERDAY)),
+    "retired": question(cylinder=cylinder(retired_at=YESTERDAY)),
+    "transferred": question(cylinder=cylinder(transferred_at=YESTERDAY)),
+    "requalification-rejected": question(cylinder=cylinder(stamp("2025-09", "rejected"))),
+    "on-hold": question(cylinder=cylinder(holds=[hold("recall")])),
+    "service-pressure-wrong": question(cylinder=cylinder(specification="DOT-3AA", pressure="45000")),
+    "manufacture-date-wrong": question(cylinder=cylinder(manufactured="2026-07")),
+    "requalification-date-wrong": question(cylinder=cylinder(stamp("2024-09"), manufactured="2024-10")),
+    "service-pressure-disagrees": question(cylinder=cylinder(specification="DOT-3AA2216", pressure="2015")),
+    "service-pressure-doubtful": question(cylinder=cylinder(specification="DOT-3AA", pressure="310")),
+    "specification-unreadable": question(cylinder=cylinder(specification="blue one")),
+    "specification-unknown": question(cylinder=cylinder(specification="DOT-7Z2216")),
+    "permit-unknown": question(cylinder=cylinder(specification="DOT-SP99999-2216")),
+    "specification-not-fillable": question(cylinder=cylinder(specification="DOT-39")),
+    "specification-wrong-use": question(cylinder=cylinder(specification="DOT-3T2216", use="scba")),
+    "permit-data-unverified": question(
+        cylinder=cylinder(specification="DOT-SP14232-5500", pressure="5500", manufactured="2019-01")
+    ),
+    "service-life-over": question(cylinder=cylinder(**COMPOSITE, manufactured="2011-05")),
+    "manufacture-date-missing": question(cylinder=cylinder(**COMPOSITE, manufactured=None)),
+    "requalification-due": question(cylinder=cylinder(stamp("2021-05"))),
+    "requalification-unknown": question(cylinder=cylinder(stamp("2027-01"), manufactured=None)),
+    "star-not-counted": question(
+        cylinder=cylinder(
+            stamp("2024-09", "pass", "star"),
+            use="scuba",
+            inspections=[inspection("visual_internal", "pass", YESTERDAY)],
+        )
+    ),
+    "eddy-current-mark-missing": question(cylinder=cylinder(**BREATHING_3AL, details_alloy="6351-T6")),
+    "alloy-not-recorded": question(cylinder=cylinder(**BREATHING_3AL, manufactured="1985-01")),
+    "inspection-failed": question(cylinder=cylinder(inspections=[inspection("monthly", "fail", YESTERDAY)])),
+    "visual-inspection-due": question(cylinder=cylinder(use="scuba")),
+    "moment-out-of-range": question(at=datetime(1899, 5, 1, tzinfo=UTC)),
+    "time-zone-unknown": question(time_zone="Nowhere/At_All"),
+    "station-unknown": question(station=None),
+    "station-closed": question(station=station(closures=[period(YESTERDAY)])),
+    "fill-position-unknown": question(fill_position_id=NO_ID),
+    "air-source-needed": question(air_sources=(source(), source(source_id=OTHER_SOURCE_ID))),
+    "air-source-unknown": question(air_sources=()),
+    "air-source-out-of-service": question(air_sources=(source(outages=[period(YESTERDAY)]),)),
+    "air-sample-failed": question(air_sources=(source(sample("2026-06-02", "fail")),)),
+    "air-sample-due": question(air_sources=(source(sample("2026-01-02")),)),
+    "member-unknown": question(member=None, member_asked=False),
+    "member-not-enrolled": question(member=member(enrolled_at=None)),
+    "member-deactivated": question(member=member(absences=[period(YESTERDAY)])),
+    "member-not-authorised": question(member=member(authorisation("scuba"))),
+    "authorisation-ended": question(member=member(authorisation("scba", through="2026-06-14"))),
+    "member-not-authorised-here": question(member=member(authorisation("scba", station_ids=(NO_ID,)))),
+    "fill-position-rating-wrong": question(station=position(0), fill_position_id=POSITION_ID),
+    "plus-not-valid": question(cylinder=cylinder(stamp("2024-09", "pass", "+"), **BREATHING_3AL)),
+    "plus-void": question(cylinder=cylinder(stamp("2019-09", "pass", "+"), stamp("2024-09"))),
+    "limit-lowered": question(station=position(2000), fill_position_id=POSITION_ID),
+    "regulator-above-limit": question(station=position(5500), fill_position_id=POSITION_ID),
+    "look-over": question(),
+    "keep-people-away": question(
+        cylinder=cylinder(stamp("2024-09", "pass", "VE"), **BREATHING_3AL, details_alloy="6351-T6")
+    ),
+}
+
+CATALOGUE = {entry.code: entry for entry in rules_catalogue()}
+
+
+def test_there_is_a_question_for_every_code() -> None:
+    assert sorted(QUESTIONS) == sorted(CATALOGUE)
+    assert len(CATALOGUE) == len(rules_catalogue())
+
+
+@pytest.mark.parametrize("code", sorted(QUESTIONS))
+def test_one_thing_wrong_gives_one_reason(code: str) -> None:
+    judged = judge(QUESTIONS[code])
+    entry = CATALOGUE[code]
+    if entry.effect == "deny":
+        assert judged.decision == "deny"
+        assert judged.code == code
+        assert judged.fill_limit_psi is None
+        assert [reason.code for reason in judged.reasons] == [code]
+        assert judged.display_text == judged.reasons[0].display_text
+        assert judged.obligations == ()
+    else:
+        assert judged.decision == "permit"
+        assert judged.code == "ok"
+        assert judged.fill_limit_psi is not None
+        given = judged.obligations if entry.effect == "obligation" else judged.advice
+        assert code in [reason.code for reason in given]
+        assert set(codes(judged)) <= {code, "look-over", "read-marks-twice", "owner-consent"}
+        assert judged.display_text.startswith(f"Fill to {judged.fill_limit_psi} psi.")
+
+
+def reasons_of(code: str) -> list[Reason]:
+    judged = judge(QUESTIONS[code])
+    return [*judged.reasons, *judged.obligations, *judged.advice]
+
+
+@pytest.mark.parametrize("code", sorted(QUESTIONS))
+def test_words_fit_a_small_display(code: str) -> None:
+    for reason in reasons_of(code):
+        assert 0 < len(reason.text) <= 200
+        assert not reason.text.endswith("...")
+        assert 0 < len(reason.display_text) <= 80
+        assert not reason.display_text.endswith("...")
+        assert reason.display_text.isascii()
+        assert reason.display_text.isprintable()
+        assert reason.display_text[-1] in ".?"
+        assert reason.source
+        if reason.effect == "deny":
+            assert re.match(r"Do not fill( yet| here)?\. [A-Z0-9]", reason.display_text)
+    assert len(judge(QUESTIONS[code]).display_text) <= 80
+
+
+@pytest.mark.parametrize("code", sorted(CATALOGUE))
+def test_codes_are_plain_words_with_a_source(code: str) -> None:
+    entry = CATALOGUE[code]
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", code)
+    assert entry.title.strip()
+    assert entry.source.strip()
+    assert entry.rule
+
+
+def test_a_plain_permit() -> None:
+    judged = judge(question())
+    assert (judged.decision, judged.code, judged.fill_limit_psi) == ("permit", "ok", 2216)
+    assert judged.display_text == "Fill to 2216 psi. Look it over first."
+    assert codes(judged) == ["look-over"]
+    assert judged.valid_until is not None
+    assert judged.explanation is None
+
+
+def test_reasons_come_in_the_order_in_which_a_person_acts() -> None:
+    judged = judge(
+        question(
+            cylinder=cylinder(stamp("2021-05"), holds=[hold()]),
+            station=station(closures=[period()]),
+            air_sources=(),
+            member=None,
+            member_asked=False,
+        )
+    )
+    assert [reason.code for reason in judged.reasons] == [
+        "on-hold",
+        "requalification-due",
+        "station-closed",
+        "air-source-unknown",
+        "member-unknown",
+    ]
+
+
+def test_the_contracts_own_words() -> None:
+    """The request and answer that controllers are built against."""
+    judged = judge(question(cylinder=cylinder(stamp("2021-04"))))
+    assert judged.code == "requalification-due"
+    assert judged.display_text == "Do not fill. Hydro test due since 2026-04."
+    assert judged.reasons[0].clears_by == "requalification"
+    assert judged.reasons[0].clears_at is None
+    assert judged.reasons[0].source.startswith("49 CFR 180.205(c)")
+    assert AT.year == 2026
+
+
+def test_policy_names_the_source_of_its_air_sample_interval() -> None:
+    asked = question(
+        policy=policy(air_sample_interval_days=183, air_sample_interval_source="Government Code 419.041(f)"),
+        air_sources=(source(sample("2025-11-01")),),
+    )
+    reason = judge(asked).reasons[0]
+    assert (reason.code, reason.source) == ("air-sample-due", "Government Code 419.041(f)")
+    assert "183 days" in reason.text
