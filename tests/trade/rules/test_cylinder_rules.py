@@ -1,0 +1,281 @@
+"""The cylinder's standing, record, owner and marks, beyond what one wrong thing shows."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import msgspec
+import pytest
+
+from fill_ledger.trade.events.cylinders import RequalificationStamp
+from fill_ledger.trade.events.fills import AsMarked
+from fill_ledger.trade.judgement import service_pressure_psi
+from fill_ledger.trade.rules.case import has_mark
+from fill_ledger.trade.rules.reasons import plain
+from fill_ledger.trade.states.cylinders import CylinderState, Requalification
+from tests.trade.rules.questions import (
+    AT,
+    DEPARTMENT_ID,
+    EVENT_ID,
+    NEIGHBOUR_ID,
+    answer,
+    authorisation,
+    codes,
+    cylinder,
+    hold,
+    inspection,
+    member,
+    period,
+    policy,
+    stamp,
+    station,
+)
+
+HOUR = timedelta(hours=1)
+MARKS = AsMarked(
+    serial="XY9",
+    specification="DOT-SP10915-4500",
+    service_pressure_value="4500",
+    service_pressure_unit="psi",
+    manufactured="2019-03",
+    last_requalified="2024-03",
+)
+
+
+@pytest.mark.parametrize("field", ["condemned_at", "retired_at", "transferred_at"])
+def test_a_verdict_counts_from_its_moment(field: str) -> None:
+    code = field.removesuffix("_at")
+    assert answer(cylinder=cylinder(**{field: AT})).code == code
+    later = answer(cylinder=cylinder(**{field: AT + HOUR}))
+    assert later.code == "ok"
+    assert later.valid_until == AT + HOUR
+
+
+def test_several_holds_are_each_a_reason() -> None:
+    held = cylinder(holds=[hold("recall"), hold("damage"), hold("air", ends_at=AT)])
+    judged = answer(cylinder=held)
+    assert [reason.code for reason in judged.reasons] == ["on-hold", "on-hold"]
+    assert "recall" in judged.reasons[0].display_text
+    assert "damage" in judged.reasons[1].display_text
+
+
+def test_a_hold_says_what_clears_it() -> None:
+    one = hold("damage")
+    one.clears_by = "inspection by a technician"
+    reason = answer(cylinder=cylinder(holds=[one])).reasons[0]
+    assert reason.clears_by == "inspection by a technician"
+    assert answer(cylinder=cylinder(holds=[hold()])).reasons[0].clears_by == "release of the hold"
+
+
+def test_a_condemned_cylinder_is_not_sent_to_the_requalifier() -> None:
+    assert codes(answer(cylinder=cylinder(stamp("2019-01"), condemned_at=AT))) == ["condemned"]
+    assert codes(answer(cylinder=cylinder(stamp("2019-01"), stamp("2020-01", "rejected")))) == [
+        "requalification-rejected"
+    ]
+
+
+def test_the_worse_result_of_a_month_stands() -> None:
+    """49 CFR 180.213(d): a stamp has no day, so two results of one month have no order."""
+    assert answer(cylinder=cylinder(stamp("2025-03"), stamp("2025-03", "rejected"))).code == "requalification-rejected"
+
+
+@pytest.mark.parametrize(
+    ("fields", "code"),
+    [
+        ({"pressure": "45000", "specification": "DOT-3AA"}, "service-pressure-wrong"),
+        ({"pressure": "39", "specification": "DOT-3AA"}, "service-pressure-wrong"),
+        ({"pressure": "2216", "unit": "bar", "specification": "DOT-3AA"}, "service-pressure-wrong"),
+        ({"pressure": "0", "specification": "DOT-3AA"}, "service-pressure-wrong"),
+        ({"pressure": "2216.12345", "specification": "DOT-3AA"}, "service-pressure-wrong"),
+        ({"pressure": "002216", "specification": "DOT-3AA"}, "ok"),
+        ({"pressure": "2216.5", "specification": "DOT-3AA"}, "ok"),
+        ({"manufactured": "2026-07"}, "manufacture-date-wrong"),
+        ({"manufactured": "2024-13"}, "manufacture-date-wrong"),
+        ({"manufactured": "2024-10"}, "requalification-date-wrong"),
+        ({"manufactured": "2024-09"}, "ok"),
+    ],
+)
+def test_nonsense_is_named(fields: dict[str, Any], code: str) -> None:
+    assert answer(cylinder=cylinder(**fields)).code == code
+
+
+def test_a_test_reported_before_its_month_is_named() -> None:
+    def reported(month: str, at: datetime) -> CylinderState:
+        known = Requalification(
+            event_id=EVENT_ID, reported_at=at, stamp=RequalificationStamp(month=month, outcome="pass")
+        )
+        return cylinder(stamp("2024-09"), known)
+
+    assert answer(cylinder=reported("2026-08", AT)).code == "requalification-date-wrong"
+    # One day's tolerance: the requalifier's calendar may be ahead of the station's.
+    assert answer(cylinder=reported("2026-06", datetime(2026, 5, 31, 14, tzinfo=UTC))).code == "ok"
+    assert answer(cylinder=reported("20260-8", AT)).code == "requalification-date-wrong"
+
+
+def test_a_lower_pressure_of_the_mark_holds() -> None:
+    judged = answer(cylinder=cylinder(specification="DOT-3AA2015", pressure="2216"))
+    assert judged.fill_limit_psi == 2015
+    assert "service-pressure-disagrees" in codes(judged)
+    # 310 bar and 4500 psi are the same stamp, rounded.
+    same = answer(
+        cylinder=cylinder(specification="DOT-SP10915-4500", pressure="310", unit="bar", manufactured="2019-01")
+    )
+    assert same.fill_limit_psi == 4496
+    assert "service-pressure-disagrees" not in codes(same)
+
+
+@pytest.mark.parametrize(
+    ("owner", "shares", "consent", "required", "found"),
+    [
+        (DEPARTMENT_ID, False, None, True, []),
+        (DEPARTMENT_ID, False, False, True, []),
+        (None, False, None, True, []),
+        (NEIGHBOUR_ID, False, True, True, ["not-shared"]),
+        (NEIGHBOUR_ID, True, True, True, []),
+        (NEIGHBOUR_ID, True, None, True, ["owner-consent"]),
+        (NEIGHBOUR_ID, True, None, False, []),
+        (NEIGHBOUR_ID, True, False, False, ["owner-consent-refused"]),
+    ],
+)
+def test_owner_and_consent(owner: Any, shares: bool, consent: Any, required: bool, found: list[str]) -> None:
+    """49 CFR 173.301(e) (2015 edition): filled by the owner or with the owner's consent."""
+    judged = answer(
+        owner_department_id=owner,
+        owner_shares=shares,
+        owner_consent=consent,
+        policy=policy(owner_consent_required=required),
+    )
+    assert [code for code in codes(judged) if code != "look-over"] == found
+
+
+def test_the_ledger_of_the_state_names_the_owner_where_the_question_does_not() -> None:
+    elsewhere = cylinder()
+    elsewhere.department_id = NEIGHBOUR_ID
+    assert answer(cylinder=elsewhere, owner_department_id=None).code == "not-shared"
+
+
+def test_a_cylinder_only_ever_filled_is_not_registered() -> None:
+    nameless = cylinder()
+    nameless.details = None
+    assert codes(answer(cylinder=nameless)) == ["cylinder-unknown"]
+
+
+def test_a_cylinder_nobody_registered_is_judged_by_its_marks() -> None:
+    judged = answer(cylinder=None, subject_problem="unknown", as_marked=MARKS)
+    assert judged.decision == "permit"
+    assert judged.fill_limit_psi == 4500
+    assert codes(judged) == ["read-marks-twice", "owner-consent", "look-over"]
+    assert judged.display_text == "Fill to 4500 psi. Two persons read its marks. Get the owner's consent."
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"last_requalified": "2021-05"}, "requalification-due"),
+        ({"manufactured": "2011-05", "last_requalified": "2024-03"}, "service-life-over"),
+        ({"manufactured": None}, "manufacture-date-missing"),
+        ({"last_requalified": "2026-08"}, "requalification-date-wrong"),
+        ({"last_requalified": "2019-02"}, "requalification-date-wrong"),
+        ({"specification": "DOT-SP12345"}, "permit-unknown"),
+        ({"specification": "gibberish"}, "specification-unreadable"),
+        ({"service_pressure_value": "45000"}, "service-pressure-wrong"),
+        ({"last_requalified": "5/2021"}, "marks-missing"),
+        ({"manufactured": "2019"}, "marks-missing"),
+        ({"serial": " "}, "marks-missing"),
+        ({"specification": None}, "marks-missing"),
+        ({"service_pressure_unit": None}, "marks-missing"),
+        ({"manufactured": None, "last_requalified": None}, "marks-missing"),
+    ],
+)
+def test_marks_go_through_the_same_rules(changes: dict[str, Any], code: str) -> None:
+    marks = msgspec.structs.replace(MARKS, **changes)
+    assert answer(cylinder=None, subject_problem="unknown", as_marked=marks).code == code
+
+
+def test_the_service_pressure_may_stand_in_the_mark_alone() -> None:
+    marks = msgspec.structs.replace(MARKS, service_pressure_value=None, service_pressure_unit=None)
+    assert answer(cylinder=None, as_marked=marks).fill_limit_psi == 4500
+
+
+def test_missing_marks_are_named() -> None:
+    reason = answer(cylinder=None, as_marked=AsMarked(serial="XY9", manufactured="2019-03")).reasons[0]
+    assert reason.text == "Key in from the cylinder: specification, service pressure with unit."
+    assert reason.display_text == "Do not fill. Key in the specification and 1 more."
+
+
+def test_an_ambiguous_subject_is_not_judged_by_marks() -> None:
+    judged = answer(cylinder=None, subject_problem="ambiguous", as_marked=MARKS)
+    assert codes(judged) == ["cylinder-ambiguous"]
+
+
+def test_a_registered_cylinder_is_judged_by_its_record_whatever_was_keyed_in() -> None:
+    assert answer(as_marked=MARKS).fill_limit_psi == 2216
+
+
+def test_inspections() -> None:
+    failed = [inspection("visual_internal", "fail", AT - HOUR)]
+    assert answer(cylinder=cylinder(inspections=failed)).code == "inspection-failed"
+    not_yet = [inspection("visual_internal", "fail", AT + HOUR)]
+    assert answer(cylinder=cylinder(inspections=not_yet)).code == "ok"
+
+
+@pytest.mark.parametrize(
+    ("inspected_at", "due"),
+    [(datetime(2025, 6, 1, 12, tzinfo=UTC), False), (datetime(2025, 5, 31, 12, tzinfo=UTC), True)],
+)
+def test_the_yearly_look_inside_scuba_is_advice(inspected_at: datetime, due: bool) -> None:
+    """CGA P-5 as cited (secondary): every 12 months; counted in months by common practice."""
+    diver = cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", inspected_at)])
+    judged = answer(cylinder=diver)
+    assert judged.decision == "permit"
+    assert ("visual-inspection-due" in codes(judged)) == due
+
+
+def test_a_closed_station_opens_again() -> None:
+    assert answer(station=station(closures=[period(AT - HOUR, AT)])).code == "ok"
+    assert answer(station=station(registered_at=None)).code == "station-unknown"
+
+
+def test_use_must_fit_the_member() -> None:
+    judged = answer(cylinder=cylinder(use="storage"), member=member(authorisation("scba")))
+    assert judged.code == "member-not-authorised"
+    assert "storage" in judged.display_text
+
+
+@pytest.mark.parametrize(
+    ("marks", "wanted", "found"),
+    [
+        (("+",), "+", True),
+        ((" PLUS ",), "+", True),
+        (("★",), "star", True),
+        (("STAR", "+"), "star", True),
+        (("ve",), "VE", True),
+        (("UE",), "VE", False),
+        (None, "+", False),
+        ((), "+", False),
+    ],
+)
+def test_marks_are_read_as_people_key_them(marks: tuple[str, ...] | None, wanted: str, found: bool) -> None:
+    assert has_mark(RequalificationStamp(month="2024-09", outcome="pass", marks=marks), wanted) is found
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("Bank A", "Bank A"),
+        ("Bänk\tÄ\n", "Bank A"),
+        ("x" * 25, "x" * 21 + "..."),
+        ("日本", "??"),
+        ("", ""),
+    ],
+)
+def test_values_are_made_plain_for_a_display(text: str, shown: str) -> None:
+    assert plain(text) == shown
+
+
+def test_service_pressure_for_the_summary() -> None:
+    details = cylinder(pressure="310", unit="bar").details
+    assert details is not None
+    assert service_pressure_psi(details) == 4496
+    wrong = cylinder(pressure="45000").details
+    assert wrong is not None
+    assert service_pressure_psi(wrong) is None
