@@ -8,8 +8,11 @@ from typing import Any
 import asyncpg
 import pytest
 
+from fill_ledger.api import decoding, problem_types
 from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.operations import PUBLIC, answer, get
+from fill_ledger.api.operations import PUBLIC, Operation, answer, get
+from fill_ledger.api.problems import Problem
+from fill_ledger.api.request_context import context_of
 from fill_ledger.api.service import create_service
 from fill_ledger.api.value_types import UnboundedTypeError
 from tests.api.clients import client_of, places, problem_in
@@ -305,6 +308,38 @@ async def test_a_client_that_leaves_in_the_middle_of_its_body_breaks_nothing() -
     async with asyncio.timeout(5):
         await service(scope, receive, send)
     assert all(message.get("status") != 500 for message in sent)
+
+
+async def test_a_body_that_stalls_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(decoding, "BODY_TIMEOUT_S", 0.05)
+
+    async def stalling() -> Any:
+        yield b'{"label":'
+        await asyncio.sleep(30)
+
+    async with client_of(make_service()) as client:
+        response = await client.post("/v1/dials", content=stalling(), headers={"content-type": "application/json"})
+    problem_in(response, 408, "request-timeout")
+
+
+async def test_noted_headers_come_with_whatever_the_answer_becomes() -> None:
+    class Counting(SampleDoorkeeper):
+        async def admit(self, request: AnyRequest, operation: Operation) -> Any:
+            context_of(request.scope).add_answer_headers({"RateLimit": '"per-key";r=9;t=1'})
+            return await super().admit(request, operation)
+
+    async with client_of(make_service(Counting())) as client:
+        for path in ("/v1/dials", "/v1/dials?limt=1", "/v1/trouble"):
+            assert (await client.get(path)).headers["ratelimit"] == '"per-key";r=9;t=1'
+
+
+async def test_extensions_of_a_problem_stand_beside_its_members() -> None:
+    trouble = Problem(problem_types.CONFLICT, "Two of them.", extensions={"choices": [1, 2]})
+    async with client_of(make_service(trouble=trouble)) as client:
+        document = problem_in(await client.get("/v1/trouble"), 409, "conflict")
+    assert document["choices"] == [1, 2]
+    with pytest.raises(ValueError, match="status"):
+        Problem(problem_types.CONFLICT, "x", extensions={"status": 200})
 
 
 def test_what_an_operation_cannot_take_is_refused_while_it_loads() -> None:

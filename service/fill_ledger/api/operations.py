@@ -31,22 +31,20 @@ import typing
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol
 
-import msgspec
 from litestar import route
 from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from litestar.types import ASGIApp
-from msgspec import Struct, inspect
+from msgspec import Struct
 
 from fill_ledger.api import problem_types
 from fill_ledger.api.decoding import DEFAULT_BODY_LIMIT_BYTES, AnyRequest, BodyDecoder, body_decoder, decode_body
 from fill_ledger.api.error_answers import problem_of
-from fill_ledger.api.faults import find_faults
+from fill_ledger.api.path_parameters import PathParameter, PathReader
 from fill_ledger.api.problem_types import ProblemType
-from fill_ledger.api.problems import Fault, Problem
 from fill_ledger.api.queries import QueryParser, query_parser
 from fill_ledger.api.replies import problem_response, to_response
-from fill_ledger.api.value_types import check_answer_type, check_request_type
+from fill_ledger.api.value_types import check_answer_type
 
 PUBLIC = None
 """The right of an operation that anybody may call without a key. Has to be written out: forgetting it is an error."""
@@ -102,14 +100,6 @@ class RequestHeader(Struct, frozen=True, kw_only=True):
     pattern: str
     example: str
     is_required: bool = False
-
-
-class PathParameter(Struct, frozen=True, kw_only=True):
-    """A named part of the path and its type."""
-
-    name: str
-    annotation: Any
-    description: str
 
 
 class Operation(Struct, frozen=True, kw_only=True):
@@ -340,7 +330,7 @@ class _Runner:
         self._endpoint = endpoint
         self._default_status = stated.answers[0].status
         self._takes_principal = "principal" in signatures.signature(endpoint).parameters
-        self._path = [(parameter.name, _PathReader(parameter)) for parameter in stated.path_parameters]
+        self._path = [(parameter.name, PathReader(parameter)) for parameter in stated.path_parameters]
         self._query: QueryParser[Any] | None = None if stated.query_type is None else query_parser(stated.query_type)
         self._body: BodyDecoder[Any] | None = None if body_type is None else body_decoder(body_type)
         if self._takes_principal and (stated.right is None or stated.admits_itself):
@@ -378,29 +368,3 @@ class _NoQuery(Struct, frozen=True, forbid_unknown_fields=True):
 
 def _refuse_query(query_string: bytes) -> None:
     query_parser(_NoQuery).parse(query_string)
-
-
-class _PathReader:
-    """Reads one path parameter. What it cannot read names no resource, so the answer is 404 with the reason."""
-
-    __slots__ = ("_annotation", "_inspected", "_is_integer", "_name")
-
-    def __init__(self, parameter: PathParameter) -> None:
-        self._name = parameter.name
-        self._annotation = parameter.annotation
-        self._inspected = check_request_type(parameter.annotation)
-        self._is_integer = isinstance(self._inspected, inspect.IntType)
-
-    def read(self, text: str) -> Any:
-        value: Any = text
-        if self._is_integer and re.fullmatch(r"0|[1-9][0-9]{0,17}", text):
-            value = int(text)
-        if "\x00" not in text:
-            try:
-                return msgspec.convert(value, self._annotation, strict=True)
-            except msgspec.ValidationError:
-                pass
-        faults = find_faults(value, self._inspected)
-        details = [fault.detail for fault in faults] or ["It is not readable."]
-        errors = [Fault(code="wrong-format", detail=detail, parameter=self._name) for detail in details]
-        raise Problem(problem_types.NOT_FOUND, f"No resource can have this {self._name}.", errors=errors)

@@ -167,12 +167,6 @@ RATE_LIMITED = _kind(
     "Too many requests",
     "Wait for the seconds in Retry-After; the RateLimit headers of every answer say how much is left.",
 )
-HEADERS_TOO_LARGE = _kind(
-    "headers-too-large",
-    431,
-    "The request line or headers are larger than this service takes",
-    "Send a shorter query or fewer headers.",
-)
 INTERNAL_ERROR = _kind(
     "internal-error",
     500,

@@ -37,6 +37,9 @@ _DEFAULTS: tuple[tuple[bytes, bytes], ...] = (
 )
 """Headers an answer gets unless it brings its own."""
 
+CLIENT_GONE_STATUS = 499
+"""Logged, never sent: the client left before its body was complete (no standard number; common practice)."""
+
 _REQUEST_LOG = structlog.get_logger("fill_ledger.requests")
 
 
@@ -57,7 +60,11 @@ class Service(Litestar):
         try:
             await super().__call__(scope, receive, _outgoing(send, context, is_head=method == "HEAD"))
         except ClientGoneError:
-            context.status = 499
+            context.status = CLIENT_GONE_STATUS
+        except Exception:
+            # The answer had begun, so no problem can be sent any more: the server must cut the connection.
+            _REQUEST_LOG.exception("answer_broken_off")
+            raise
         finally:
             _log_request(scope, method, context)
             structlog.contextvars.reset_contextvars(**noted)
@@ -130,7 +137,7 @@ def create_service(
     }
     return Service(
         route_handlers=routes,
-        state=State(found),
+        state=State(found, deep_copy=False),
         lifespan=list(lifespan),
         exception_handlers={Exception: answer_exception},
         openapi_config=None,
