@@ -44,8 +44,10 @@ MARKS = AsMarked(
 @pytest.mark.parametrize("field", ["condemned_at", "retired_at", "transferred_at"])
 def test_a_verdict_counts_from_its_moment(field: str) -> None:
     code = field.removesuffix("_at")
-    assert answer(cylinder=cylinder(**{field: AT})).code == code
-    later = answer(cylinder=cylinder(**{field: AT + HOUR}))
+    now: dict[str, Any] = {field: AT}
+    in_an_hour: dict[str, Any] = {field: AT + HOUR}
+    assert answer(cylinder=cylinder(**now)).code == code
+    later = answer(cylinder=cylinder(**in_an_hour))
     assert later.code == "ok"
     assert later.valid_until == AT + HOUR
 
