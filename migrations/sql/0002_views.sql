@@ -76,6 +76,7 @@ CREATE TABLE views.station (
     PRIMARY KEY (department_id, station_id)
 );
 CREATE INDEX station_by_code ON views.station (department_id, code);
+CREATE INDEX station_by_id ON views.station (station_id);  -- the question is asked by station, whatever its department
 
 CREATE TABLE views.air_source (
     department_id uuid NOT NULL,
@@ -121,6 +122,7 @@ CREATE TABLE views.cylinder (
     last_requalified text,
     last_outcome text,
     standing text NOT NULL,
+    holds_open integer NOT NULL,
     registered_at timestamptz,
     fills_total bigint NOT NULL,
     last_filled_at timestamptz,
@@ -131,6 +133,7 @@ CREATE INDEX cylinder_by_serial ON views.cylinder (department_id, serial_key);
 CREATE INDEX cylinder_by_standing ON views.cylinder (department_id, standing, cylinder_id);
 CREATE INDEX cylinder_by_station ON views.cylinder (department_id, home_station_id, cylinder_id);
 CREATE INDEX cylinder_by_requalification ON views.cylinder (department_id, last_requalified, cylinder_id);
+CREATE INDEX cylinder_on_hold ON views.cylinder (department_id, cylinder_id) WHERE holds_open > 0;
 CREATE INDEX cylinder_by_specification ON views.cylinder (department_id, specification, maker_lot, cylinder_id);
 
 CREATE TABLE views.tag (
@@ -225,8 +228,8 @@ CREATE INDEX finding_by_standing ON views.finding (department_id, standing, foun
 CREATE TABLE access.credential_attempt (
     department_id uuid NOT NULL,
     subject_digest bytea NOT NULL,
-    failures integer NOT NULL,
-    first_failure_at timestamptz NOT NULL,
+    failures integer NOT NULL,  -- in a row, since the last success
+    last_failure_at timestamptz NOT NULL,
     locked_until timestamptz,
     PRIMARY KEY (department_id, subject_digest)
 );
@@ -253,7 +256,7 @@ BEGIN
     FOR target IN
         SELECT schemaname, tablename FROM pg_tables
         WHERE schemaname = 'views'
-          AND tablename IN ('state', 'directory', 'access_key', 'air_source', 'department', 'cylinder')
+          AND tablename IN ('state', 'directory', 'access_key', 'station', 'air_source', 'department', 'cylinder')
     LOOP
         EXECUTE format('CREATE POLICY lookup_reads ON views.%I FOR SELECT TO fill_ledger_lookup USING (true)',
             target.tablename);

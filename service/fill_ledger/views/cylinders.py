@@ -5,6 +5,7 @@ from datetime import datetime
 
 import msgspec
 
+from fill_ledger.trade.cylinder_marks import canonical_specification
 from fill_ledger.trade.identifiers import normal_serial
 from fill_ledger.trade.pressure import PressureUnit, StampedPressure
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
@@ -32,6 +33,7 @@ class CylinderRow(msgspec.Struct, kw_only=True):
     last_requalified: str | None
     last_outcome: str | None
     standing: str
+    holds_open: int
     registered_at: datetime | None
     fills_total: int
     last_filled_at: datetime | None
@@ -96,7 +98,7 @@ def cylinder_rows(state: CylinderState) -> list[CylinderRow]:
             inventory_number=state.inventory_number,
             serial=None if details is None else details.serial,
             serial_key=None if details is None else normal_serial(details.serial),
-            specification=None if details is None else details.specification,
+            specification=None if details is None else canonical_specification(details.specification),
             service_pressure_psi=service_pressure_psi(state),
             use=None if details is None else details.use,
             manufactured=None if details is None else details.manufactured,
@@ -105,6 +107,7 @@ def cylinder_rows(state: CylinderState) -> list[CylinderRow]:
             last_requalified=None if newest is None else newest.month,
             last_outcome=None if newest is None else newest.outcome,
             standing=standing(state),
+            holds_open=sum(hold.ends_at is None for hold in state.holds),
             registered_at=state.registered_at,
             fills_total=state.fills_total,
             last_filled_at=None if state.last_fill is None else state.last_fill.filled_at,

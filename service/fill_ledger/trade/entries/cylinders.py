@@ -4,12 +4,18 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from fill_ledger.trade.cylinder_marks import (
+    material_contradiction,
+    pressure_contradiction,
+    read_mark,
+    ruled_out_signs,
+)
 from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, latest_local
 from fill_ledger.trade.events import cylinders
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.trade.mark_types import SpecificationFault
-from fill_ledger.trade.marks import parse_specification
-from fill_ledger.trade.pressure import PressureUnit, StampedPressure, service_pressure_fault
+from fill_ledger.trade.pressure import PressureError, PressureUnit, StampedPressure, service_pressure_fault
+from fill_ledger.trade.requalifiers import RequalificationSuffix
 from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.trade.states.stations import StationState
 
@@ -17,6 +23,14 @@ from fill_ledger.trade.states.stations import StationState
 def _cylinder(known: Known, body: Any) -> CylinderState:
     state: CylinderState = known.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
     return state
+
+
+def _stamped_pressure(details: cylinders.CylinderDetails) -> StampedPressure | Refusal:
+    given = details.service_pressure
+    try:
+        return StampedPressure(value=given.value, unit=PressureUnit(given.unit))
+    except PressureError as error:
+        return Refusal(code=error.code, detail=f"{error}.", pointer="/details/service_pressure/value", conflict=False)
 
 
 @consults(cylinders.CylinderRegistered, cylinders.CylinderDetailsCorrected)
@@ -43,12 +57,14 @@ def _details_make_sense(
             pointer="/details/manufactured",
             conflict=False,
         )
-    stamped = StampedPressure(value=details.service_pressure.value, unit=PressureUnit(details.service_pressure.unit))
-    fault = service_pressure_fault(stamped)
-    if fault is not None:
+    stamped = _stamped_pressure(details)
+    fault = stamped if isinstance(stamped, Refusal) else service_pressure_fault(stamped)
+    if isinstance(fault, Refusal):
+        yield fault
+    elif fault is not None:
         yield Refusal(
             code=fault.code,
-            detail=f"{fault.detail} {fault.suggestion}",
+            detail=f"{fault.detail}; {fault.suggestion}",
             pointer="/details/service_pressure",
             conflict=False,
         )
@@ -61,10 +77,35 @@ def _details_make_sense(
                 pointer="/details/home_station_id",
                 conflict=False,
             )
-    mark = parse_specification(details.specification)
+
+
+@check(cylinders.CylinderRegistered, cylinders.CylinderDetailsCorrected)
+def _mark_agrees(
+    body: cylinders.CylinderRegistered | cylinders.CylinderDetailsCorrected, known: Known, moment: datetime
+) -> Iterable[Refusal]:
+    details = body.details
+    mark = read_mark(details.specification)
     if isinstance(mark, SpecificationFault):
         yield Refusal(
-            code=mark.code, detail=f"{mark.detail} {mark.suggestion}", pointer="/details/specification", conflict=False
+            code=mark.code, detail=f"{mark.detail}; {mark.suggestion}", pointer="/details/specification", conflict=False
+        )
+        return
+    stamped = _stamped_pressure(details)
+    contradiction = None if isinstance(stamped, Refusal) else pressure_contradiction(mark, stamped)
+    if contradiction is not None:
+        yield Refusal(
+            code="pressure-contradicts-specification",
+            detail=contradiction,
+            pointer="/details/service_pressure",
+            conflict=False,
+        )
+    contradiction = None if details.material is None else material_contradiction(mark, details.material)
+    if contradiction is not None:
+        yield Refusal(
+            code="material-contradicts-specification",
+            detail=contradiction,
+            pointer="/details/material",
+            conflict=False,
         )
 
 
@@ -107,6 +148,24 @@ def _stamp_faults(
             pointer=f"{pointer}/month",
             conflict=False,
         )
+    codes = [code.value for code in RequalificationSuffix]
+    for sign in stamp.marks or ():
+        if sign not in codes:
+            yield Refusal(
+                code="mark-unknown",
+                detail=f"{sign!r} is no sign after a requalification date (49 CFR 180.213(f)); use {', '.join(codes)}.",
+                pointer=f"{pointer}/marks",
+                conflict=False,
+            )
+    mark = read_mark(details.specification)
+    if not isinstance(mark, SpecificationFault):
+        for warning in ruled_out_signs(mark, stamp.marks or ()):
+            yield Refusal(
+                code=warning.code,
+                detail=f"{warning.text[:1].upper()}{warning.text[1:]} ({warning.source}).",
+                pointer=f"{pointer}/marks",
+                conflict=False,
+            )
 
 
 @check(
