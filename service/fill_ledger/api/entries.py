@@ -109,7 +109,11 @@ async def record_entry(
     """
     source = source or event_id_for(request, principal, entry.event_id)
     claim = Claim(
-        event_id=source.event_id, body=body, recorded_by=principal.principal_id, occurred_at=entry.occurred_at
+        event_id=source.event_id,
+        body=body,
+        recorded_by=principal.principal_id,
+        occurred_at=entry.occurred_at,
+        entered=True,
     )
     recorded = await record(request, department_id, (claim,))
     outcome = recorded.outcomes[0]

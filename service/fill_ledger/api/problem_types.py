@@ -155,6 +155,12 @@ IDEMPOTENCY_KEY_REUSED = _kind(
     "The Idempotency-Key was used for another request",
     "Use a new Idempotency-Key for every new request; repeat one only with the identical request.",
 )
+MEMBER_NOT_IDENTIFIED = _kind(
+    "member-not-identified",
+    422,
+    "The credential identifies no member who may act here",
+    "Scan again, or enter the passcode again. A card that was revoked, or never bound, must be bound by an officer.",
+)
 PRECONDITION_REQUIRED = _kind(
     "precondition-required",
     428,
@@ -166,6 +172,13 @@ RATE_LIMITED = _kind(
     429,
     "Too many requests",
     "Wait for the seconds in Retry-After; the RateLimit headers of every answer say how much is left.",
+)
+CREDENTIAL_LOCKED = _kind(
+    "credential-locked",
+    429,
+    "Too many failed attempts in a row",
+    "Wait for the seconds in Retry-After before the next attempt, or use a card. "
+    "After very many failures only a new passcode helps.",
 )
 INTERNAL_ERROR = _kind(
     "internal-error",
@@ -185,6 +198,12 @@ DATABASE_BUSY = _kind(
     503,
     "The database did not answer in time",
     "Keep the request and send it again after the seconds in Retry-After.",
+)
+PASSCODE_CHECKS_BUSY = _kind(
+    "passcode-checks-busy",
+    503,
+    "Too many passcodes are being checked at this moment",
+    "Send the request again after the seconds in Retry-After; the attempt was not counted.",
 )
 LEDGER_BEHIND = _kind(
     "ledger-behind",

@@ -7,7 +7,7 @@ from typing import Literal
 import msgspec
 
 from fill_ledger.trade.entries import Refusal
-from fill_ledger.trade.events.envelope import Body, Clock
+from fill_ledger.trade.events.envelope import Body, Clock, Nature
 
 OutcomeName = Literal["created", "exists", "conflict_kept", "quarantined", "refused"]
 
@@ -15,8 +15,9 @@ OutcomeName = Literal["created", "exists", "conflict_kept", "quarantined", "refu
 class Claim(msgspec.Struct, frozen=True, kw_only=True):
     """One fact or entry as somebody claims it, decoded as its type, not yet judged.
 
-    `occurred_at` is None for an office entry made now. `device_now` is what the device's clock said when it sent the
-    fact; with it the drift of a clock that is not synced can be taken out.
+    `occurred_at` is None for an office entry made now. `entered` marks what a person or another system enters, not a
+    device: it is checked and may be refused even where a device may observe the same. `device_now` is what the device's
+    clock said when it sent the fact; with it the drift of a clock that is not synced can be taken out.
     """
 
     event_id: uuid.UUID
@@ -28,6 +29,12 @@ class Claim(msgspec.Struct, frozen=True, kw_only=True):
     stream_number: int | None = None
     clock: Clock | None = None
     device_now: datetime | None = None
+    entered: bool = False
+
+    @property
+    def is_office_entry(self) -> bool:
+        """Tell whether the claim is checked against the ledger and may be refused."""
+        return self.entered or self.body.nature is Nature.OFFICE
 
 
 class Unreadable(msgspec.Struct, frozen=True, kw_only=True):

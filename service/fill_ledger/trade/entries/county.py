@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from fill_ledger.trade.entries.registry import Known, Refusal, check
+from fill_ledger.trade.entries.registry import Known, Refusal, check, consults
 from fill_ledger.trade.events import county
 from fill_ledger.trade.identifiers import COUNTY_ID, Subject, SubjectKind
 from fill_ledger.trade.states.county import DepartmentState, PrincipalState
@@ -26,8 +26,13 @@ def _department_is_known(body: county.DepartmentDetailsCorrected, known: Known, 
         yield Refusal(code="department-unknown", detail="There is no such department.", pointer="/department_id")
 
 
+@consults(county.PrincipalRegistered)
+def _departments_named(body: county.PrincipalRegistered) -> Iterable[Subject]:
+    return [Subject(SubjectKind.DEPARTMENT, department_id) for department_id in body.department_ids or ()]
+
+
 @check(county.PrincipalRegistered)
-def _principal_is_new(body: county.PrincipalRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
+def _principal_makes_sense(body: county.PrincipalRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
     state: PrincipalState = known.state(Subject(SubjectKind.PRINCIPAL, body.principal_id))
     if state.registered_at is not None:
         yield Refusal(
@@ -40,6 +45,15 @@ def _principal_is_new(body: county.PrincipalRegistered, known: Known, moment: da
             pointer="/station_id",
             conflict=False,
         )
+    for place, department_id in enumerate(body.department_ids or ()):
+        department: DepartmentState = known.state(Subject(SubjectKind.DEPARTMENT, department_id))
+        if department.registered_at is None:
+            yield Refusal(
+                code="department-unknown",
+                detail="There is no such department.",
+                pointer=f"/department_ids/{place}",
+                conflict=False,
+            )
 
 
 @check(county.KeyIssued, county.KeyRevoked, county.PrincipalDeactivated)
@@ -49,5 +63,37 @@ def _principal_is_active(body: Any, known: Known, moment: datetime) -> Iterable[
         yield Refusal(code="principal-unknown", detail="There is no such principal.", pointer="/principal_id")
     elif state.deactivated_at is not None:
         yield Refusal(code="principal-deactivated", detail="The principal was deactivated.", pointer="/principal_id")
-    elif isinstance(body, county.KeyRevoked) and not any(key.key_id == body.key_id for key in state.keys):
+
+
+@check(county.KeyIssued)
+def _key_makes_sense(body: county.KeyIssued, known: Known, moment: datetime) -> Iterable[Refusal]:
+    state: PrincipalState = known.state(Subject(SubjectKind.PRINCIPAL, body.principal_id))
+    if any(key.key_id == body.key_id for key in state.keys):
+        yield Refusal(code="key-known", detail="This key is on record already.", pointer="/key_id")
+    if body.expires_at is not None and body.expires_at <= moment:
+        yield Refusal(
+            code="expiry-past",
+            detail="The key would have expired before it was issued.",
+            pointer="/expires_at",
+            conflict=False,
+        )
+
+
+@check(county.KeyRevoked)
+def _key_stands(body: county.KeyRevoked, known: Known, moment: datetime) -> Iterable[Refusal]:
+    state: PrincipalState = known.state(Subject(SubjectKind.PRINCIPAL, body.principal_id))
+    key = next((key for key in state.keys if key.key_id == body.key_id), None)
+    if key is None:
         yield Refusal(code="key-unknown", detail="The principal has no such key.", pointer="/key_id")
+    elif key.ends_at is not None and key.ends_at <= moment:
+        yield Refusal(code="key-ended", detail=f"The key ended at {key.ends_at.isoformat()} already.")
+    elif body.ends_at is not None and key.revoked_at is not None:
+        yield Refusal(code="key-ending", detail="The key is being replaced already; revoke it to end it at once.")
+    elif moment < key.issued_at:
+        # Folded before the key was issued it would end nothing, and the key would go on opening doors.
+        yield Refusal(
+            code="too-early",
+            detail=f"The key was issued only at {key.issued_at.isoformat()}.",
+            pointer="/occurred_at",
+            conflict=False,
+        )

@@ -74,6 +74,11 @@ def _reactivated(state: MemberState, body: members.MemberReactivated, event: Eve
 
 @member_fold.on(members.CredentialBound)
 def _bound(state: MemberState, body: members.CredentialBound, event: Event) -> None:
+    if body.credential_kind == "passcode":
+        # A member has one passcode: a new one replaces the last, as with any changed passcode.
+        end_open_periods(
+            [known for known in state.credentials if known.credential_kind == "passcode"], event.effective_at
+        )
     state.credentials.append(
         Credential(
             event_id=event.event_id,
