@@ -8,6 +8,7 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api import problem_types
 from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.operations import answer
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.principals import Principal
 from fill_ledger.api.problems import Fault, Problem
@@ -50,6 +51,17 @@ RECEIPT_EXAMPLE = Receipt(
     ledger_position=60_211,
     ledger="AWoflw8OPVxMVppZCw1vWnwx6zM",
     chain_digest="9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+)
+
+ENTRY_PROBLEMS = (
+    problem_types.CONFLICT,
+    problem_types.NOT_PROCESSABLE,
+    problem_types.IDEMPOTENCY_KEY_REUSED,
+    problem_types.INVALID_HEADER,
+)
+ENTRY_ANSWERS = (
+    answer(Receipt, "The entry is on record.", status=201, example=RECEIPT_EXAMPLE),
+    answer(Receipt, "The same entry was on record already.", status=200, example=RECEIPT_EXAMPLE),
 )
 
 

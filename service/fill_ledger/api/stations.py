@@ -8,25 +8,26 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api import rights
 from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.entries import RECEIPT_EXAMPLE, Entry, Receipt, department_of, event_id_for, record_entry
+from fill_ledger.api.entries import (
+    ENTRY_ANSWERS,
+    ENTRY_PROBLEMS,
+    Entry,
+    Receipt,
+    department_of,
+    event_id_for,
+    record_entry,
+)
 from fill_ledger.api.header_parameters import IDEMPOTENCY_KEY
 from fill_ledger.api.keysets import SortKey, SortOrder
 from fill_ledger.api.operations import answer, get, post
 from fill_ledger.api.paging import Page, PageQuery, open_window
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.principals import Principal
-from fill_ledger.api.problem_types import CONFLICT, IDEMPOTENCY_KEY_REUSED, INVALID_HEADER, NOT_PROCESSABLE
 from fill_ledger.api.replies import Reply
 from fill_ledger.api.value_types import Label, Moment
 from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events import stations
 from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id
-
-ENTRY_PROBLEMS = (CONFLICT, NOT_PROCESSABLE, IDEMPOTENCY_KEY_REUSED, INVALID_HEADER)
-ENTRY_ANSWERS = (
-    answer(Receipt, "The entry is on record.", status=201, example=RECEIPT_EXAMPLE),
-    answer(Receipt, "The same entry was on record already.", status=200, example=RECEIPT_EXAMPLE),
-)
 
 Code = Annotated[str, Meta(pattern=r"^[A-Z0-9-]{1,16}\Z", min_length=1, max_length=16)]
 ZoneName = Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_+/-]+\Z")]
