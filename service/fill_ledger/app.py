@@ -8,7 +8,7 @@ from litestar import Litestar
 from fill_ledger.api.parts import PARTS_KEY, Parts
 from fill_ledger.api.principals import KeyDoorkeeper
 from fill_ledger.api.rate_limits import RateLimiter, RatePolicy
-from fill_ledger.api.resources import HANDLERS
+from fill_ledger.api.resources import HANDLERS, TAGS
 from fill_ledger.api.service import Service, create_service
 from fill_ledger.database import Database, open_database
 from fill_ledger.intake.lane import Lanes
@@ -20,6 +20,7 @@ from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.ledger.passcodes import PasscodeHasher
 from fill_ledger.ledger.sealing import Sealer
 from fill_ledger.settings import Settings
+from fill_ledger.views.questions import QuestionReader
 
 # A station asks a few times a minute, an import sends thousands of requests in one: generous, against runaway loops.
 PRINCIPAL_POLICY = RatePolicy(name="principal", quota=6_000, window_s=60)
@@ -34,6 +35,7 @@ def make_parts(database: Database, key_ring: KeyRing) -> Parts:
     vault = Vault(Sealer.from_key_ring(key_ring), Lookups.from_key_ring(key_ring))
     return Parts(
         database=database,
+        questions=QuestionReader(database.lookups),
         lanes=Lanes(Recorder(database.writes, vault)),
         vault=vault,
         member_sessions=MemberSessions.from_key_ring(key_ring),

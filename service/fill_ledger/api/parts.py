@@ -9,6 +9,7 @@ from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.handles import MemberSessions, PermitReferences
 from fill_ledger.ledger.passcodes import PasscodeHasher
+from fill_ledger.views.questions import QuestionReader
 
 PARTS_KEY = "parts"
 
@@ -17,6 +18,7 @@ class Parts(msgspec.Struct, frozen=True, kw_only=True):
     """Everything a handler may need beyond its request."""
 
     database: Database
+    questions: QuestionReader
     lanes: Lanes
     vault: Vault
     member_sessions: MemberSessions
