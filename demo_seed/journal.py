@@ -1,0 +1,97 @@
+"""What the invented people and devices tell the ledger, in the order in which it reaches the ledger."""
+
+import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+import msgspec
+
+from demo_seed.world import Department, Station, World
+from fill_ledger.intake.claims import Claim
+from fill_ledger.trade.events.envelope import Body, Clock
+
+MICROSECOND = timedelta(microseconds=1)
+# Departments wait for each other at the end of a window, so that a cylinder is on record with its owner before a
+# neighbour fills it.
+WINDOW_DAYS = 30
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One claim, for one department, and when it reaches the ledger."""
+
+    arrives_at: datetime
+    department_id: uuid.UUID
+    claim: Claim
+
+
+class Window(msgspec.Struct, frozen=True, kw_only=True):
+    """What reaches the ledgers in some weeks: for each department its claims, in order of arrival."""
+
+    claims: dict[uuid.UUID, tuple[Claim, ...]]
+
+
+class Journal:
+    """Collects claims. Ids and times are made so that the same world always gives the same claims."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._entries: list[Entry] = []
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def office(self, department: Department, at: datetime, body: Body, *, by: uuid.UUID | None = None) -> uuid.UUID:
+        """Note an entry that the department's officer (or another) makes at a moment."""
+        event_id, moment = self._next(at)
+        claim = Claim(event_id=event_id, body=body, recorded_by=by or department.officer_id, occurred_at=moment)
+        self._entries.append(Entry(arrives_at=moment, department_id=department.department_id, claim=claim))
+        return event_id
+
+    def device(self, station: Station, at: datetime, body: Body) -> uuid.UUID:
+        """Note a fact that a station's controller reports; on a day without network it arrives the day after."""
+        event_id, moment = self._next(at)
+        station.facts_sent += 1
+        claim = Claim(
+            event_id=event_id,
+            body=body,
+            recorded_by=station.controller_id,
+            occurred_at=moment,
+            station_id=station.station_id,
+            stream_id=station.stream_id,
+            stream_number=station.facts_sent,
+            clock=Clock(
+                boot_id=station.boot_id,
+                uptime_ms=int((at - station.booted_at).total_seconds() * 1000),
+                synced=True,
+            ),
+        )
+        arrives_at = moment
+        if self._world.day in station.offline_days:
+            arrives_at = moment + timedelta(days=1)
+        department_id = station.department.department_id
+        self._entries.append(Entry(arrives_at=arrives_at, department_id=department_id, claim=claim))
+        return event_id
+
+    def windows(self) -> Iterator[Window]:
+        """Yield everything noted, in order."""
+        ordered = sorted(self._entries, key=lambda entry: entry.arrives_at)
+        begin = self._world.at(0, self._world.plan.first_day)
+        claims: dict[uuid.UUID, list[Claim]] = {}
+        number = 0
+        for entry in ordered:
+            if (entry.arrives_at - begin).days // WINDOW_DAYS != number:
+                if claims:
+                    yield _window(claims)
+                claims, number = {}, (entry.arrives_at - begin).days // WINDOW_DAYS
+            claims.setdefault(entry.department_id, []).append(entry.claim)
+        if claims:
+            yield _window(claims)
+
+    def _next(self, at: datetime) -> tuple[uuid.UUID, datetime]:
+        """Return the next event id, and the moment told apart from others of the same second by microseconds."""
+        number = len(self._entries) + 1
+        return self._world.identify("event", number), at + MICROSECOND * (number % 1_000_000)
+
+
+def _window(claims: dict[uuid.UUID, list[Claim]]) -> Window:
+    return Window(claims={department_id: tuple(of_department) for department_id, of_department in claims.items()})
