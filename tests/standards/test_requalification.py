@@ -165,6 +165,28 @@ def test_a_new_cylinders_first_period_runs_from_manufacture() -> None:
     judged = answer(cylinder=new, at=local("2026-07-01 00:00"))
     assert judged.code == "requalification-due"
     assert "inference" in judged.reasons[0].source
+    assert judged.reasons[0].text.startswith("Made 2021-06 and no test on record")
+
+
+@pytest.mark.parametrize(
+    ("subject", "due", "source_text", "text"),
+    [
+        (STEEL, "lenient", "49 CFR 180.205(c), 173.301(a)(6) (2015 edition); last day by policy", "Tested 2021-09"),
+        (STEEL, "strict", "last day by policy: strict", "Tested 2021-09, every 5 years: due since 2026-09"),
+        (
+            cylinder(stamp("2015-06"), specification="UN ISO 9809-1"),
+            "lenient",
+            "49 CFR 180.207(a)(2), (c) (2015 edition); last day by policy",
+            "Tested 2015-06, every 10 years: due since 2025-06",
+        ),
+    ],
+)
+def test_the_reason_names_its_paragraph(subject: CylinderState, due: str, source_text: str, text: str) -> None:
+    """49 CFR 180.207(a)(2) speaks of UN pressure receptacles, 180.205(c) of DOT cylinders and permits."""
+    judged = answer(cylinder=subject, at=local("2027-02-01 12:00"), policy=policy(requalification_due=due))
+    assert judged.reasons[0].source.endswith(source_text)
+    assert judged.reasons[0].source.startswith("49 CFR 180.20")
+    assert judged.reasons[0].text.startswith(text)
 
 
 def test_rejected_comes_back_after_a_passed_test_and_condemned_never() -> None:
