@@ -14,6 +14,8 @@ from fill_ledger.api import problem_types
 from fill_ledger.api.problem_types import ProblemType
 from fill_ledger.api.problems import PROBLEM_MEDIA_TYPE, Problem
 from fill_ledger.api.replies import problem_response
+from fill_ledger.intake.lane import LaneBusyError, LaneFullError
+from fill_ledger.ledger.append import UnknownDepartmentError
 
 RETRY_UNAVAILABLE_S = 5
 RETRY_BUSY_S = 1
@@ -74,6 +76,11 @@ def problem_of(error: Exception) -> Problem:
         return _retry_later(
             problem_types.DATABASE_UNAVAILABLE, "The database cannot be reached just now.", RETRY_UNAVAILABLE_S
         )
+    if isinstance(error, LaneFullError | LaneBusyError):
+        _LOG.warning("lane_busy", error=str(error))
+        return _retry_later(problem_types.LEDGER_BUSY, "Too many writes wait for this department.", RETRY_BUSY_S)
+    if isinstance(error, UnknownDepartmentError):
+        return Problem(problem_types.NOT_PROCESSABLE, "The county has registered no such department.")
     if isinstance(error, msgspec.MsgspecError):
         # Every value from outside goes through the decoders of this package: this one came from our own store.
         _LOG.error("unreadable_stored_value", error=str(error))

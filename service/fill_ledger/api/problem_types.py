@@ -205,6 +205,12 @@ PASSCODE_CHECKS_BUSY = _kind(
     "Too many passcodes are being checked at this moment",
     "Send the request again after the seconds in Retry-After; the attempt was not counted.",
 )
+LEDGER_BUSY = _kind(
+    "ledger-busy",
+    503,
+    "The department's ledger has too many writers just now",
+    "Keep the request and send it again, with the same event ids, after the seconds in Retry-After.",
+)
 LEDGER_BEHIND = _kind(
     "ledger-behind",
     503,

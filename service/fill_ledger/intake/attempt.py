@@ -1,42 +1,40 @@
 """One attempt to record units of claims: read, check, judge, fold, append."""
 
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 import msgspec
 
-from fill_ledger.intake.claims import Claim, Outcome, Recorded, Unit, Unreadable
-from fill_ledger.intake.judging import judge_fill, subjects_to_judge, whose_cylinder
-from fill_ledger.intake.neighbours import Neighbours, find_neighbours
-from fill_ledger.intake.vault import Vault, key_row, raw_digest, record_row
+from fill_ledger.intake.claims import Claim, Outcome, OutcomeName, Recorded, Unit, Unreadable
+from fill_ledger.intake.judging import judge_fill, whose_cylinder
+from fill_ledger.intake.reading import Reading, conflict_id, quarantine_id, read_for
+from fill_ledger.intake.vault import Vault, key_row, record_row
 from fill_ledger.ledger.append import Append, Appended, append
 from fill_ledger.ledger.canonical import canonical_body
 from fill_ledger.ledger.chain import genesis_digest
-from fill_ledger.ledger.read import Connection, Snapshot, read_for_append
+from fill_ledger.ledger.read import Connection
 from fill_ledger.ledger.sealing import SealedKey, SealedRecord
-from fill_ledger.trade.entries import Refusal, consulted, refusals
+from fill_ledger.trade.entries import Refusal, refusals
 from fill_ledger.trade.events.corrections import EventRetracted, FactConflictKept, FactQuarantined
 from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn, CylinderTransferredOut
-from fill_ledger.trade.events.envelope import Body, Event, Judged, Nature
+from fill_ledger.trade.events.envelope import Body, Event, Judged
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.events.members import MemberBody
 from fill_ledger.trade.identifiers import (
     Subject,
     SubjectKind,
-    derived_id,
     inventory_number_subject,
-    tag_subject,
 )
 from fill_ledger.trade.states.county import NumberingState
-from fill_ledger.views.fills import finding_id
+from fill_ledger.views.findings import CODE_CONFLICT_KEPT, CODE_QUARANTINED, finding_id
 from fill_ledger.views.folding import Folding
-from fill_ledger.views.source import DatabaseSource
 
 MICROSECOND = timedelta(microseconds=1)
 PURPOSE_FILLED_ELSEWHERE = "filled_elsewhere"
 PURPOSE_TRANSFERRED_IN = "transferred_in"
+KEPT_CODES = {"conflict_kept": CODE_CONFLICT_KEPT, "quarantined": CODE_QUARANTINED}
 
 
 class Attempt:
@@ -48,14 +46,12 @@ class Attempt:
         self._vault = vault
         self._events: list[Event] = []
         self._arrived: dict[uuid.UUID, tuple[int, Body]] = {}
-        self._keys: dict[uuid.UUID, SealedKey] = {}
         self._new_keys: list[SealedKey] = []
         self._new_records: list[SealedRecord] = []
         self._outbox: list[dict[str, Any]] = []
         self._retraction_target: Event | None = None
+        self._reading: Reading
         self._folding: Folding
-        self._snapshot: Snapshot
-        self._neighbours: Neighbours
 
     async def run(self, units: Sequence[Unit]) -> list[Recorded]:
         """Record the units; raises LostRaceError where something read has changed meanwhile."""
@@ -77,7 +73,8 @@ class Attempt:
         self, units: Sequence[Unit], refused: dict[int, tuple[Outcome, ...]]
     ) -> list[tuple[Outcome, ...]] | None:
         claims = [claim for place, unit in enumerate(units) if place not in refused for claim in unit.claims]
-        await self._read(claims)
+        self._reading = await read_for(self._connection, self._department_id, self._vault, claims)
+        self._folding = self._reading.folding
         outcomes: list[tuple[Outcome, ...]] = []
         for place, unit in enumerate(units):
             if place in refused:
@@ -89,61 +86,6 @@ class Attempt:
                 return None
             outcomes.append(of_unit)
         return outcomes
-
-    async def _read(self, claims: Sequence[Claim | Unreadable]) -> None:
-        event_ids = {identifier for claim in claims for identifier in _claimed_ids(claim)}
-        subjects: set[Subject] = set()
-        for claim in claims:
-            if isinstance(claim, Claim):
-                subjects.update(self._subjects_of(claim))
-        ordered = sorted(subject for subject in subjects if subject.kind is not SubjectKind.EVENT)
-        self._snapshot = await read_for_append(self._connection, self._department_id, sorted(event_ids), ordered)
-        source = DatabaseSource(self._connection, self._department_id)
-        self._source = source
-        self._folding = Folding(self._department_id, source)
-        self._folding.hold(ordered, self._snapshot.states)
-        self._folding.note_retracted(self._snapshot.retracted)
-        await self._read_member_keys(claims)
-        await self._read_neighbours(claims)
-
-    def _subjects_of(self, claim: Claim) -> Iterable[Subject]:
-        body = claim.body
-        yield from body.folds_into()
-        if body.nature is Nature.OFFICE:
-            yield from consulted(body)
-        if isinstance(body, Filled):
-            yield from subjects_to_judge(body, self._department_id, body.station_id or claim.station_id)
-        if isinstance(body, CylinderRegistered | CylinderTransferredIn):
-            yield Subject(SubjectKind.NUMBERING, self._department_id)
-            if isinstance(body, CylinderRegistered) and body.inventory_number is not None:
-                yield inventory_number_subject(body.inventory_number)
-
-    async def _read_member_keys(self, claims: Sequence[Claim | Unreadable]) -> None:
-        members = {
-            claim.body.member_id
-            for claim in claims
-            if isinstance(claim, Claim) and isinstance(claim.body, MemberBody) and claim.body.sealed
-        }
-        self._keys = await self._vault.member_keys(self._connection, self._department_id, sorted(members))
-
-    async def _read_neighbours(self, claims: Sequence[Claim | Unreadable]) -> None:
-        bodies = [claim.body for claim in claims if isinstance(claim, Claim) and isinstance(claim.body, Filled)]
-        cylinder_ids = {
-            body.cylinder_id
-            for body in bodies
-            if body.cylinder_id is not None and not self._is_ours(Subject(SubjectKind.CYLINDER, body.cylinder_id))
-        }
-        tags = {
-            body.tag
-            for body in bodies
-            if body.cylinder_id is None and body.tag is not None and not self._is_ours(tag_subject(body.tag))
-        }
-        self._neighbours = await find_neighbours(
-            self._connection, self._department_id, sorted(cylinder_ids), sorted(tags)
-        )
-
-    def _is_ours(self, subject: Subject) -> bool:
-        return subject in self._snapshot.states
 
     async def _take(self, claim: Claim | Unreadable) -> Outcome:
         if isinstance(claim, Unreadable):
@@ -158,8 +100,9 @@ class Attempt:
                 event_id=claim.event_id,
                 ledger_position=position,
                 inventory_number=self._known_number(claim.event_id),
+                finding_ids=self._known_findings(claim.event_id),
             )
-        if claim.body.nature is Nature.OFFICE:
+        if claim.is_office_entry:
             return _refused(
                 claim,
                 Refusal(code="event-id-taken", detail="Another event has this event_id.", pointer="/event_id"),
@@ -170,12 +113,21 @@ class Attempt:
         """Return position and body of an event under this id; positions of this attempt are given as places below 0."""
         if event_id in self._arrived:
             return self._arrived[event_id]
-        recorded = self._snapshot.events.get(event_id)
+        recorded = self._reading.snapshot.events.get(event_id)
         return None if recorded is None else (recorded.ledger_position, recorded.event.body)
 
     def _known_number(self, event_id: uuid.UUID) -> str | None:
-        recorded = self._snapshot.events.get(event_id)
+        recorded = self._reading.snapshot.events.get(event_id)
         return None if recorded is None else recorded.event.inventory_number
+
+    def _known_findings(self, event_id: uuid.UUID) -> tuple[uuid.UUID, ...]:
+        """Return the findings that the first answer to this event named."""
+        recorded = self._reading.snapshot.events.get(event_id)
+        arrived = (event for event in self._events if event.event_id == event_id)
+        event = next(arrived, None) if recorded is None else recorded.event
+        if event is None or event.judgement is None:
+            return ()
+        return tuple(finding_id(event_id, code) for code in event.judgement.reasons)
 
     async def _is_same(self, claim: Claim, stored: Body) -> bool:
         if type(stored) is not type(claim.body):
@@ -187,7 +139,7 @@ class Attempt:
     async def _take_new(self, claim: Claim) -> Outcome:
         body = claim.body
         effective_at = self._effective_at(claim)
-        if body.nature is Nature.OFFICE:
+        if claim.is_office_entry:
             self._retraction_target = await self._target_of(body)
             contradictions = refusals(body, self, effective_at)
             if contradictions:
@@ -220,13 +172,13 @@ class Attempt:
 
     def _effective_at(self, claim: Claim) -> datetime:
         """Fix when an event takes effect: never after now, told apart from its neighbours by microseconds."""
-        now = self._snapshot.now + MICROSECOND * len(self._events)
+        now = self._reading.snapshot.now + MICROSECOND * len(self._events)
         if claim.occurred_at is None:
             return now
         claimed = claim.occurred_at
         if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
             # The device's clock is off by as much as its own "now" differs from ours.
-            claimed += self._snapshot.now - claim.device_now
+            claimed += self._reading.snapshot.now - claim.device_now
         return min(claimed, now)
 
     async def _target_of(self, body: Body) -> Event | None:
@@ -235,7 +187,7 @@ class Attempt:
         for event in self._events:
             if event.event_id == body.retracted_event_id:
                 return event
-        return await self._source.event(body.retracted_event_id)
+        return await self._reading.source.event(body.retracted_event_id)
 
     async def _next_number(self) -> str:
         numbering: NumberingState = self._folding.state(Subject(SubjectKind.NUMBERING, self._department_id))
@@ -251,10 +203,10 @@ class Attempt:
 
     async def _judge(self, claim: Claim, effective_at: datetime) -> Judged | None:
         body = claim.body
-        if not isinstance(body, Filled) or claim.event_id in self._snapshot.retracted:
+        if not isinstance(body, Filled) or claim.event_id in self._reading.snapshot.retracted:
             return None
-        station_id = body.station_id or claim.station_id
-        whose = await whose_cylinder(self._folding, body, effective_at, self._neighbours)
+        station_id = claim.station_id or body.station_id
+        whose = await whose_cylinder(self._folding, body, effective_at, self._reading.neighbours)
         owner = whose.owner_department_id
         if owner is not None and owner != self._department_id:
             self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
@@ -266,11 +218,11 @@ class Attempt:
     def _seal(self, body: Body) -> Body:
         if not body.sealed:
             return body
-        member_key = self._keys.get(body.member_id) if isinstance(body, MemberBody) else None
+        member_key = self._reading.member_keys.get(body.member_id) if isinstance(body, MemberBody) else None
         sealed = self._vault.seal(self._department_id, body, member_key)
         for key in sealed.new_keys:
             self._new_keys.append(key)
-            self._keys[key.key_id] = key
+            self._reading.member_keys[key.key_id] = key
         self._new_records.extend(sealed.records)
         return sealed.body
 
@@ -309,6 +261,8 @@ class Attempt:
                 recorded_by=claim.recorded_by,
                 body=body,
                 station_id=claim.station_id,
+                stream_id=claim.stream_id,
+                stream_number=claim.stream_number,
             )
         self._events.append(event)
         await self._folding.fold(event, len(self._events))
@@ -316,10 +270,10 @@ class Attempt:
             self._send(event.event_id, PURPOSE_TRANSFERRED_IN, body.to_department_id)
 
     async def _keep_unreadable(self, claim: Unreadable) -> Outcome:
-        event_id = derived_id("quarantined", raw_digest(claim.raw))
+        event_id = quarantine_id(claim)
         known = self._known_body(event_id)
         if known is not None:
-            return Outcome(outcome="quarantined", event_id=event_id, ledger_position=known[0])
+            return _kept("quarantined", event_id, known[0])
         sealing = self._vault.seal_raw(self._department_id, claim.raw)
         body = FactQuarantined(
             claimed_event_id=claim.claimed_event_id,
@@ -331,12 +285,11 @@ class Attempt:
         return await self._keep(claim, event_id, body, sealing.new_key, sealing.record, "quarantined")
 
     async def _keep_conflicting(self, claim: Claim) -> Outcome:
-        raw = canonical_body(claim.body)
-        event_id = derived_id("conflict", claim.event_id, claim.body.event_type, raw_digest(raw))
+        event_id = conflict_id(claim)
         known = self._known_body(event_id)
         if known is not None:
-            return Outcome(outcome="conflict_kept", event_id=event_id, ledger_position=known[0])
-        sealing = self._vault.seal_raw(self._department_id, raw)
+            return _kept("conflict_kept", event_id, known[0])
+        sealing = self._vault.seal_raw(self._department_id, canonical_body(claim.body))
         body = FactConflictKept(
             claimed_event_id=claim.event_id,
             claimed_type=claim.body.event_type,
@@ -352,15 +305,15 @@ class Attempt:
         body: Body,
         key: SealedKey | None,
         record: SealedRecord,
-        outcome: Any,
+        outcome: OutcomeName,
     ) -> Outcome:
         if key is not None:
             self._new_keys.append(key)
         self._new_records.append(record)
-        now = self._snapshot.now + MICROSECOND * len(self._events)
+        now = self._reading.snapshot.now + MICROSECOND * len(self._events)
         await self._put(claim, body, now, event_id=event_id)
         self._arrived[event_id] = (-len(self._events), body)
-        return Outcome(outcome=outcome, event_id=event_id, ledger_position=-len(self._events))
+        return _kept(outcome, event_id, -len(self._events))
 
     async def _append(self) -> list[Appended]:
         if not self._events:
@@ -395,8 +348,8 @@ class Attempt:
         if appended:
             position, digest = appended[-1].ledger_position, appended[-1].chain_digest
         else:
-            position = self._snapshot.head_position
-            digest = self._snapshot.head_digest or genesis_digest(self._department_id)
+            position = self._reading.snapshot.head_position
+            digest = self._reading.snapshot.head_digest or genesis_digest(self._department_id)
         return Recorded(
             department_id=self._department_id, outcomes=finished, ledger_position=position, chain_digest=digest
         )
@@ -412,14 +365,10 @@ class Attempt:
         return self._retraction_target
 
 
-def _claimed_ids(claim: Claim | Unreadable) -> Iterable[uuid.UUID]:
-    if isinstance(claim, Unreadable):
-        yield derived_id("quarantined", raw_digest(claim.raw))
-        return
-    yield claim.event_id
-    if claim.body.nature is not Nature.OFFICE:
-        digest = raw_digest(canonical_body(claim.body))
-        yield derived_id("conflict", claim.event_id, claim.body.event_type, digest)
+def _kept(outcome: OutcomeName, event_id: uuid.UUID, position: int) -> Outcome:
+    """Return the outcome of something kept beside; it is always a finding."""
+    found = (finding_id(event_id, KEPT_CODES[outcome]),)
+    return Outcome(outcome=outcome, event_id=event_id, ledger_position=position, finding_ids=found)
 
 
 def _refused(claim: Claim, *refusals_of_claim: Refusal) -> Outcome:

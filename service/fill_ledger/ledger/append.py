@@ -15,6 +15,7 @@ from fill_ledger.trade.identifiers import Subject
 
 # Raised by lane.append; see migrations/sql.
 SUBJECT_CHANGED = "FL001"
+NO_SUCH_DEPARTMENT = "FL004"
 
 _APPEND = "SELECT ledger_position, recorded_at, chain_digest FROM lane.append({})".format(
     ", ".join(f"${number}" for number in range(1, 22))
@@ -24,6 +25,10 @@ _encoder = msgspec.json.Encoder()
 
 class LostRaceError(Exception):
     """Something read before the append has changed meanwhile: read, judge and try again. Nothing was written."""
+
+
+class UnknownDepartmentError(Exception):
+    """The county has registered no such department; nothing was written."""
 
 
 class Appended(msgspec.Struct, frozen=True):
@@ -74,6 +79,7 @@ async def append(connection: Connection, write: Append) -> list[Appended]:
 
     Raises:
         LostRaceError: a subject read, or an id, was changed or taken meanwhile; nothing was written.
+        UnknownDepartmentError: the department was never registered; nothing was written.
     """
     events = write.events
     try:
@@ -106,5 +112,7 @@ async def append(connection: Connection, write: Append) -> list[Appended]:
     except asyncpg.PostgresError as error:
         if error.sqlstate == SUBJECT_CHANGED:
             raise LostRaceError(str(error)) from error
+        if error.sqlstate == NO_SUCH_DEPARTMENT:
+            raise UnknownDepartmentError(str(error)) from error
         raise
     return [Appended(*row) for row in rows]

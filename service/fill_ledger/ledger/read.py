@@ -111,7 +111,9 @@ def _recorded(row: Any) -> RecordedEvent:
     )
 
 
-async def events_folded_into(connection: Connection, department_id: uuid.UUID, subject: Subject) -> list[RecordedEvent]:
+async def events_folded_into(
+    connection: Connection, department_id: uuid.UUID, subject: Subject, through_position: int = 2**63 - 1
+) -> list[RecordedEvent]:
     """Return the events that make up a subject's state, in the order of the folds, retracted ones left out."""
     rows = await connection.fetch(
         f"""
@@ -120,6 +122,7 @@ async def events_folded_into(connection: Connection, department_id: uuid.UUID, s
         JOIN ledger.event ON event.department_id = entry.department_id
             AND event.ledger_position = entry.ledger_position
         WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3 AND entry.folds
+            AND entry.ledger_position <= $4
             AND NOT EXISTS (
                 SELECT 1 FROM ledger.event_subject AS taken_back
                 WHERE taken_back.department_id = $1 AND taken_back.subject_kind = 'event'
@@ -129,6 +132,7 @@ async def events_folded_into(connection: Connection, department_id: uuid.UUID, s
         department_id,
         subject.kind.value,
         subject.subject_id,
+        through_position,
     )
     return [_recorded(row) for row in rows]
 

@@ -8,7 +8,7 @@ import msgspec
 
 from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.identifiers import SubjectKind
-from fill_ledger.views import county, cylinders, fills, members, stations
+from fill_ledger.views import county, cylinders, fills, findings, members, stations
 
 StateRows = Callable[[Any], Sequence[msgspec.Struct]]
 EventRows = Callable[..., Sequence[msgspec.Struct]]
@@ -34,7 +34,7 @@ STATE_VIEWS: dict[SubjectKind, tuple[tuple[str, StateRows], ...]] = {
 EVENT_VIEWS: tuple[tuple[str, EventRows], ...] = (
     ("fill", fills.fill_rows),
     ("attempt", fills.attempt_rows),
-    ("finding", fills.finding_rows),
+    ("finding", findings.finding_rows),
     ("air_sample", stations.air_sample_rows),
 )
 

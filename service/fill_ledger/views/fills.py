@@ -1,4 +1,4 @@
-"""Rows for fills, for attempts that were no fills, and for findings."""
+"""Rows for fills, and for attempts that were no fills."""
 
 import uuid
 from datetime import datetime
@@ -13,7 +13,6 @@ from fill_ledger.trade.events.fills import (
     FilledElsewhere,
     FillStarted,
 )
-from fill_ledger.trade.identifiers import derived_id
 
 
 class FillRow(msgspec.Struct, kw_only=True):
@@ -60,28 +59,6 @@ class AttemptRow(msgspec.Struct, kw_only=True):
     retracted: bool
 
 
-class FindingRow(msgspec.Struct, kw_only=True):
-    """Something about a recorded fact that a person should look at."""
-
-    department_id: uuid.UUID
-    finding_id: uuid.UUID
-    event_id: uuid.UUID
-    code: str
-    severity: str
-    found_at: datetime
-    station_id: uuid.UUID | None
-    cylinder_id: uuid.UUID | None
-    member_id: uuid.UUID | None
-    text: str
-    standing: str
-    rules_version: str | None
-
-
-def finding_id(event_id: uuid.UUID, code: str) -> uuid.UUID:
-    """Return the id of a finding: it follows from event and code, so that a review survives a new judgement."""
-    return derived_id("finding", event_id, code)
-
-
 def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FillRow]:
     """Return the row of a fill, none for other events.
 
@@ -98,7 +75,7 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
             event_id=event.event_id,
             event_type=body.event_type,
             filled_at=event.effective_at,
-            station_id=body.station_id or event.station_id,
+            station_id=event.station_id or body.station_id,
             cylinder_id=body.cylinder_id or cylinder_id or (None if judgement is None else judgement.cylinder_id),
             owner_department_id=None if judgement is None else judgement.owner_department_id,
             attributed_by=_attributed_by(event, cylinder_id),
@@ -168,7 +145,7 @@ def attempt_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             event_id=event.event_id,
             event_type=body.event_type,
             attempted_at=event.effective_at,
-            station_id=body.station_id or event.station_id,
+            station_id=event.station_id or body.station_id,
             cylinder_id=body.cylinder_id or cylinder_id,
             tag=body.tag,
             member_id=body.member_id,
@@ -176,42 +153,4 @@ def attempt_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             attempt_id=body.attempt_id,
             retracted=retracted,
         )
-    ]
-
-
-# A fill against one of these may have hurt somebody; other codes are for the record first.
-GRAVE_CODES = frozenset(
-    {
-        "cylinder-condemned",
-        "cylinder-rejected",
-        "service-life-over",
-        "specification-refused",
-        "over-fill-limit",
-        "air-sample-failed",
-        "cylinder-held",
-    }
-)
-
-
-def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FindingRow]:
-    """Return a row for each thing the ledger found about an event when it was taken."""
-    body, judgement = event.body, event.judgement
-    if judgement is None or not isinstance(body, Filled):
-        return []
-    return [
-        FindingRow(
-            department_id=event.department_id,
-            finding_id=finding_id(event.event_id, code),
-            event_id=event.event_id,
-            code=code,
-            severity="grave" if code in GRAVE_CODES else "notable",
-            found_at=event.effective_at,
-            station_id=body.station_id or event.station_id,
-            cylinder_id=body.cylinder_id or cylinder_id or judgement.cylinder_id,
-            member_id=body.member_id,
-            text=f"Filled although: {code}",
-            standing="cleared" if retracted else "open",
-            rules_version=judgement.rules_version,
-        )
-        for code in judgement.reasons
     ]

@@ -233,13 +233,34 @@ class Folding:
             for subject, place in self._places.items()
         ]
 
+    def take_event_rows(self) -> dict[str, list[msgspec.Struct]]:
+        """Return the rows of the history views so far and let go of the events folded in.
+
+        For a replay, which writes in chunks: from now on the source must know the events folded until here.
+        """
+        rows = self._rows_of_events()
+        self._event_rows.clear()
+        self._folded.clear()
+        self.entries.clear()
+        return rows
+
+    def forget_changes(self) -> None:
+        """Take the changed states as written: what changes from now on is new."""
+        self._places.clear()
+
     def view_rows(self) -> dict[str, list[msgspec.Struct]]:
         """Return all rows to put, by table."""
         rows: dict[str, list[msgspec.Struct]] = {}
         for subject in self._places:
             for table, make_rows in STATE_VIEWS[subject.kind]:
                 rows.setdefault(table, []).extend(make_rows(self._states[subject]))
+        for table, event_rows in self._rows_of_events().items():
+            rows.setdefault(table, []).extend(event_rows)
+        return {table: table_rows for table, table_rows in rows.items() if table_rows}
+
+    def _rows_of_events(self) -> dict[str, list[msgspec.Struct]]:
+        rows: dict[str, list[msgspec.Struct]] = {}
         for of_event in self._event_rows.values():
             for table, event_rows in of_event.items():
                 rows.setdefault(table, []).extend(event_rows)
-        return {table: table_rows for table, table_rows in rows.items() if table_rows}
+        return rows

@@ -11,6 +11,8 @@ from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.identifiers import Subject, tag_subject
 from fill_ledger.views.folding import known_only_by_tag
 
+MAXIMUM_POSITION = 2**63 - 1
+
 _NOT_RETRACTED = """
     NOT EXISTS (
         SELECT 1 FROM ledger.event_subject AS taken_back
@@ -20,11 +22,13 @@ _NOT_RETRACTED = """
 
 
 class DatabaseSource:
-    """Reads one department's stored states and recorded events."""
+    """Reads one department's stored states and recorded events, those of its connection's snapshot."""
 
     def __init__(self, connection: Connection, department_id: uuid.UUID) -> None:
         self._connection = connection
         self._department_id = department_id
+        # A replay sees the ledger as it stood at the event in hand.
+        self.through_position = MAXIMUM_POSITION
 
     async def states(self, subjects: Sequence[Subject]) -> Mapping[Subject, StoredState]:
         """Return the stored states of those subjects that have one."""
@@ -34,14 +38,18 @@ class DatabaseSource:
     async def events_folded_into(self, subject: Subject) -> list[Event]:
         """Return the recorded events that name the subject as folded, retracted ones left out."""
         async with seeing(self._connection, (self._department_id,)):
-            recorded = await read.events_folded_into(self._connection, self._department_id, subject)
+            recorded = await read.events_folded_into(
+                self._connection, self._department_id, subject, self.through_position
+            )
         return [known.event for known in recorded]
 
     async def event(self, event_id: uuid.UUID) -> Event | None:
         """Return a recorded event, or None."""
         async with seeing(self._connection, (self._department_id,)):
             recorded = await read.event_by_id(self._connection, self._department_id, event_id)
-        return None if recorded is None else recorded.event
+        if recorded is None or recorded.ledger_position > self.through_position:
+            return None
+        return recorded.event
 
     async def events_known_by_tag(self, tag: Subject) -> list[Event]:
         """Return recorded events about filling that name this tag and no cylinder, retracted ones left out."""
@@ -53,12 +61,13 @@ class DatabaseSource:
                 JOIN ledger.event ON event.department_id = entry.department_id
                     AND event.ledger_position = entry.ledger_position
                 WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
-                    AND NOT entry.folds AND {_NOT_RETRACTED}
+                    AND NOT entry.folds AND entry.ledger_position <= $4 AND {_NOT_RETRACTED}
                 ORDER BY entry.effective_at, entry.event_id
                 """,
                 self._department_id,
                 tag.kind.value,
                 tag.subject_id,
+                self.through_position,
             )
         events = [read_event(row["canonical"]) for row in rows]
         return [event for event in events if known_only_by_tag(event) == tag]
@@ -73,11 +82,12 @@ class DatabaseSource:
                 JOIN ledger.event ON event.department_id = entry.department_id
                     AND event.ledger_position = entry.ledger_position
                 WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
-                    AND event.event_type = 'tag.paired' AND {_NOT_RETRACTED}
+                    AND event.event_type = 'tag.paired' AND entry.ledger_position <= $4 AND {_NOT_RETRACTED}
                 """,
                 self._department_id,
                 cylinder.kind.value,
                 cylinder.subject_id,
+                self.through_position,
             )
         bodies = (read_event(row["canonical"]).body for row in rows)
         return sorted({tag_subject(body.tag) for body in bodies if isinstance(body, TagPaired)})

@@ -1,0 +1,108 @@
+"""What an attempt must know before it can judge: one reading for all its claims, without a lock."""
+
+import uuid
+from collections.abc import Iterable, Sequence
+
+import msgspec
+
+from fill_ledger.intake.claims import Claim, Unreadable
+from fill_ledger.intake.judging import subjects_to_judge
+from fill_ledger.intake.neighbours import Neighbours, find_neighbours
+from fill_ledger.intake.vault import Vault, raw_digest
+from fill_ledger.ledger.canonical import canonical_body
+from fill_ledger.ledger.read import Connection, Snapshot, read_for_append
+from fill_ledger.ledger.sealing import SealedKey
+from fill_ledger.trade.entries import consulted
+from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn
+from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.events.members import MemberBody
+from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id, inventory_number_subject, tag_subject
+from fill_ledger.views.folding import Folding
+from fill_ledger.views.source import DatabaseSource
+
+
+class Reading(msgspec.Struct, kw_only=True):
+    """What was read for one attempt, and the folding that its claims go into."""
+
+    snapshot: Snapshot
+    source: DatabaseSource
+    folding: Folding
+    member_keys: dict[uuid.UUID, SealedKey]
+    neighbours: Neighbours
+
+
+async def read_for(
+    connection: Connection, department_id: uuid.UUID, vault: Vault, claims: Sequence[Claim | Unreadable]
+) -> Reading:
+    """Read states, known events, members' keys and neighbours' cylinders for some claims."""
+    readable = [claim for claim in claims if isinstance(claim, Claim)]
+    event_ids = {event_id for claim in claims for event_id in _claimed_ids(claim)}
+    subjects = {
+        subject
+        for claim in readable
+        for subject in _subjects_of(claim, department_id)
+        if subject.kind is not SubjectKind.EVENT
+    }
+    ordered = sorted(subjects)
+    snapshot = await read_for_append(connection, department_id, sorted(event_ids), ordered)
+    source = DatabaseSource(connection, department_id)
+    folding = Folding(department_id, source)
+    folding.hold(ordered, snapshot.states)
+    folding.note_retracted(snapshot.retracted)
+    members = {claim.body.member_id for claim in readable if isinstance(claim.body, MemberBody) and claim.body.sealed}
+    return Reading(
+        snapshot=snapshot,
+        source=source,
+        folding=folding,
+        member_keys=await vault.member_keys(connection, department_id, sorted(members)),
+        neighbours=await _neighbours(connection, department_id, snapshot, readable),
+    )
+
+
+def conflict_id(claim: Claim) -> uuid.UUID:
+    """Return the id under which a claim is kept whose own id another fact has; the same content gives the same id."""
+    return derived_id("conflict", claim.event_id, claim.body.event_type, raw_digest(canonical_body(claim.body)))
+
+
+def quarantine_id(unreadable: Unreadable) -> uuid.UUID:
+    """Return the id under which unreadable bytes are kept; the same bytes give the same id."""
+    return derived_id("quarantined", raw_digest(unreadable.raw))
+
+
+def _claimed_ids(claim: Claim | Unreadable) -> Iterable[uuid.UUID]:
+    if isinstance(claim, Unreadable):
+        yield quarantine_id(claim)
+        return
+    yield claim.event_id
+    if not claim.is_office_entry:
+        yield conflict_id(claim)
+
+
+def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:
+    body = claim.body
+    yield from body.folds_into()
+    if claim.is_office_entry:
+        yield from consulted(body)
+    if isinstance(body, Filled):
+        yield from subjects_to_judge(body, department_id, claim.station_id or body.station_id)
+    if isinstance(body, CylinderRegistered | CylinderTransferredIn):
+        yield Subject(SubjectKind.NUMBERING, department_id)
+        if isinstance(body, CylinderRegistered) and body.inventory_number is not None:
+            yield inventory_number_subject(body.inventory_number)
+
+
+async def _neighbours(
+    connection: Connection, department_id: uuid.UUID, snapshot: Snapshot, claims: Sequence[Claim]
+) -> Neighbours:
+    bodies = [claim.body for claim in claims if isinstance(claim.body, Filled)]
+    cylinder_ids = {
+        body.cylinder_id
+        for body in bodies
+        if body.cylinder_id is not None and Subject(SubjectKind.CYLINDER, body.cylinder_id) not in snapshot.states
+    }
+    tags = {
+        body.tag
+        for body in bodies
+        if body.cylinder_id is None and body.tag is not None and tag_subject(body.tag) not in snapshot.states
+    }
+    return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags))

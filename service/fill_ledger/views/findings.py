@@ -1,0 +1,116 @@
+"""Rows for findings: what a person should look at, each with a plain sentence."""
+
+import uuid
+from datetime import datetime
+
+import msgspec
+
+from fill_ledger.trade.events.corrections import FactConflictKept, FactQuarantined
+from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.identifiers import derived_id
+from fill_ledger.trade.rules import rules_catalogue
+from fill_ledger.trade.rules.after_the_fact import CODE_OVER_FILL_LIMIT
+
+CODE_CONFLICT_KEPT = "event-id-used-twice"
+CODE_QUARANTINED = "fact-unreadable"
+CODE_STATION_DIFFERS = "station-differs"
+
+# A fill against one of these may have hurt somebody; other codes are for the record first.
+GRAVE_CODES = frozenset(
+    {
+        "condemned",
+        "requalification-rejected",
+        "on-hold",
+        "service-life-over",
+        "specification-not-fillable",
+        "specification-wrong-use",
+        "inspection-failed",
+        "air-sample-failed",
+        CODE_OVER_FILL_LIMIT,
+    }
+)
+
+# What is found beyond the reasons of the rules, which bring their own titles.
+FURTHER_TEXTS = {
+    CODE_OVER_FILL_LIMIT: "The pressure at the end of the fill was above the fill limit.",
+    CODE_STATION_DIFFERS: "The fact names another station than that of the controller that sent it.",
+    CODE_CONFLICT_KEPT: "An observation came with an id that another fact already has; it was kept beside.",
+    CODE_QUARANTINED: "A fact could not be read as its type; its bytes were kept.",
+}
+FINDING_TEXTS: dict[str, str] = {
+    **{entry.code: f"{entry.title}." for entry in rules_catalogue()},
+    **FURTHER_TEXTS,
+}
+
+
+class FindingRow(msgspec.Struct, kw_only=True):
+    """Something about a recorded fact that a person should look at."""
+
+    department_id: uuid.UUID
+    finding_id: uuid.UUID
+    event_id: uuid.UUID
+    code: str
+    severity: str
+    found_at: datetime
+    station_id: uuid.UUID | None
+    cylinder_id: uuid.UUID | None
+    member_id: uuid.UUID | None
+    text: str
+    standing: str
+    rules_version: str | None
+
+
+def finding_id(event_id: uuid.UUID, code: str) -> uuid.UUID:
+    """Return the id of a finding: it follows from event and code, so that a review survives a new judgement."""
+    return derived_id("finding", event_id, code)
+
+
+def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FindingRow]:
+    """Return a row for each thing the ledger found about an event when it was taken."""
+    body, judgement = event.body, event.judgement
+    if isinstance(body, FactConflictKept):
+        return [_row(event, CODE_CONFLICT_KEPT, retracted=retracted)]
+    if isinstance(body, FactQuarantined):
+        return [_row(event, CODE_QUARANTINED, retracted=retracted)]
+    if judgement is None or not isinstance(body, Filled):
+        return []
+    return [
+        _row(
+            event,
+            code,
+            retracted=retracted,
+            station_id=event.station_id or body.station_id,
+            cylinder_id=body.cylinder_id or cylinder_id or judgement.cylinder_id,
+            member_id=body.member_id,
+            rules_version=judgement.rules_version,
+        )
+        for code in judgement.reasons
+    ]
+
+
+def _row(
+    event: Event,
+    code: str,
+    *,
+    retracted: bool,
+    station_id: uuid.UUID | None = None,
+    cylinder_id: uuid.UUID | None = None,
+    member_id: uuid.UUID | None = None,
+    rules_version: str | None = None,
+) -> FindingRow:
+    return FindingRow(
+        department_id=event.department_id,
+        finding_id=finding_id(event.event_id, code),
+        event_id=event.event_id,
+        code=code,
+        severity="grave" if code in GRAVE_CODES else "notable",
+        found_at=event.effective_at,
+        station_id=station_id or event.station_id,
+        cylinder_id=cylinder_id,
+        member_id=member_id,
+        # A code of an older version of the rules may have left the catalogue.
+        text=FINDING_TEXTS.get(code, f"Code {code} of an earlier version of the rules."),
+        standing="cleared" if retracted else "open",
+        rules_version=rules_version,
+    )
