@@ -139,7 +139,7 @@ async def test_a_person_reports_a_fill_from_paper(county: County) -> None:
         ("/body/end_psi", "out-of-range"),
         ("/body/tag", "wrong-type"),
     }
-    assert places(problem_in(nowhere, 422, "not-processable")) == {("/body/station_id", "missing-field")}
+    assert places(problem_in(nowhere, 422, "invalid-body")) == {("/body/station_id", "missing-field")}
     assert places(problem_in(elsewhere, 422, "not-processable")) == {("/body/station_id", "unknown-station")}
 
 

@@ -176,7 +176,7 @@ async def read_body(request: AnyRequest, *, limit_bytes: int) -> bytes:
     """
     declared = request.headers.get("content-length", "")
     if declared.isascii() and declared.isdigit() and int(declared[:20]) > limit_bytes:
-        raise _too_large(limit_bytes)
+        raise too_large(limit_bytes)
     try:
         async with asyncio.timeout(BODY_TIMEOUT_S):
             return await _collect(request, limit_bytes)
@@ -195,11 +195,12 @@ async def _collect(request: AnyRequest, limit_bytes: int) -> bytes:
         part = message["body"]  # type: ignore[typeddict-item]
         size += len(part)
         if size > limit_bytes:
-            raise _too_large(limit_bytes)
+            raise too_large(limit_bytes)
         parts.append(part)
         if not message.get("more_body", False):
             return parts[0] if len(parts) == 1 else b"".join(parts)
 
 
-def _too_large(limit_bytes: int) -> Problem:
+def too_large(limit_bytes: int) -> Problem:
+    """Return the problem of a body that is larger than an operation takes."""
     return Problem(problem_types.BODY_TOO_LARGE, f"The body may have at most {limit_bytes} bytes.")

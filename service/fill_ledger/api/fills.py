@@ -10,10 +10,12 @@ from fill_ledger.api import rights
 from fill_ledger.api.decoding import DEFAULT_BODY_LIMIT_BYTES, AnyRequest, read_body, require_json
 from fill_ledger.api.entries import department_of, event_id_for
 from fill_ledger.api.facts import (
+    EXAMPLE_FACT,
     Digest,
     FactResult,
-    as_problem,
     decode_strictly,
+    errors_of,
+    kind_of,
     record_facts,
     sender_of,
 )
@@ -44,27 +46,6 @@ class FillReceipt(FactResult, frozen=True, kw_only=True):
     chain_digest: Digest
 
 
-EXAMPLE_FACT = {
-    "type": "cylinder.filled",
-    "type_version": 1,
-    "event_id": "0c1d9b52-8e1f-4f57-a8d9-6d3a6d0f5a01",
-    "stream_id": "4e2a7b90-3f6c-4d8e-9b1a-7c5d2e8f6a03",
-    "stream_number": 1234,
-    "occurred_at": "2026-11-24T03:10:22-05:00",
-    "clock": {"boot_id": "9a7c5e31-2b4d-4f60-8e1c-3d5b7a9f1c04", "uptime_ms": 51234567, "synced": False},
-    "body": {
-        "cylinder_id": "7d1f3b5a-9c2e-4a68-b0d4-1e3f5a7c9b05",
-        "member_id": "2b4d6f81-a3c5-4e70-92b4-d6f8a1c3e506",
-        "station_id": "5f0c7c52-6f2b-4d7e-9a41-2f0d3b8c6e11",
-        "mode": "automatic",
-        "sources": [{"air_source_id": "8e0a2c4b-6d8f-4013-a5b7-c9d1e3f50708"}],
-        "start_psi": 480,
-        "end_psi": 4510,
-        "gas_temperature_f": 96,
-        "duration_s": 380,
-        "look_over": "passed",
-    },
-}
 EXAMPLE_RECEIPT = FillReceipt(
     event_id=uuid.UUID("0c1d9b52-8e1f-4f57-a8d9-6d3a6d0f5a01"),
     outcome="created",
@@ -120,7 +101,6 @@ async def report_fill(request: AnyRequest, principal: Principal) -> Reply[FillRe
         raw = await read_body(request, limit_bytes=DEFAULT_BODY_LIMIT_BYTES)
         department_id, read = principal.department(None), FILL_READER.read(raw, sender_of(principal))
     results, recorded = await record_facts(request, department_id, [read])
-    assert recorded is not None
     result = results[0]
     return Reply(
         FillReceipt(
@@ -137,16 +117,17 @@ async def _read_from_person(request: AnyRequest, principal: Principal) -> tuple[
     """Read a fill that a person or an integration reports, and find the department by its station.
 
     Raises:
-        Problem: 400, 415 or 422 where it cannot be read; 422 where its station is missing or not known.
+        Problem: 400, 415 or 422 where it cannot be read; 422 where its station is not known.
     """
     require_json(request)
     raw = await read_body(request, limit_bytes=DEFAULT_BODY_LIMIT_BYTES)
-    read = FILL_READER.read(raw, sender_of(principal))
+    read = FILL_READER.read(raw, sender_of(principal, may_leave_out_event_id=True))
     if not read.is_readable:
-        raise as_problem(read)
+        raise Problem(kind_of(is_json=read.is_json), str(read.detail), errors=errors_of(read.faults))
     claim = read.claims[0]
     assert isinstance(claim, Claim)
     assert isinstance(claim.body, Filled)
+    assert claim.body.station_id is not None
     department_id = await _department_of_station(request, principal, claim.body.station_id)
     source = event_id_for(request, principal, read.event_id)
     return department_id, msgspec.structs.replace(
@@ -154,17 +135,12 @@ async def _read_from_person(request: AnyRequest, principal: Principal) -> tuple[
     )
 
 
-async def _department_of_station(request: AnyRequest, principal: Principal, station_id: uuid.UUID | None) -> uuid.UUID:
-    pointer = "/body/station_id"
-    if station_id is None:
-        detail = "Name the station where the cylinder was filled: only a controller's station is known from its key."
-        fault = Fault(code="missing-field", detail=detail, pointer=pointer)
-        raise Problem(NOT_PROCESSABLE, detail, errors=[fault])
+async def _department_of_station(request: AnyRequest, principal: Principal, station_id: uuid.UUID) -> uuid.UUID:
     try:
         return await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     except Problem:
         detail = "No station that this key may act for has this id."
-        fault = Fault(code="unknown-station", detail=detail, pointer=pointer)
+        fault = Fault(code="unknown-station", detail=detail, pointer="/body/station_id")
         raise Problem(NOT_PROCESSABLE, detail, errors=[fault]) from None
 
 

@@ -46,6 +46,8 @@ class Unreadable(msgspec.Struct, frozen=True, kw_only=True):
     station_id: uuid.UUID | None = None
     claimed_event_id: uuid.UUID | None = None
     claimed_type: str | None = None
+    stream_id: uuid.UUID | None = None
+    stream_number: int | None = None
 
 
 class Unit(msgspec.Struct, frozen=True, kw_only=True):

@@ -15,6 +15,7 @@ import msgspec
 from msgspec import Meta
 
 from fill_ledger.intake.claims import Claim, Unreadable
+from fill_ledger.intake.credential_facts import CredentialNotTaken, credential_of_device
 from fill_ledger.trade.events import catalogue
 from fill_ledger.trade.events.cylinders import TagBody
 from fill_ledger.trade.events.envelope import (
@@ -26,6 +27,7 @@ from fill_ledger.trade.events.envelope import (
     Moment,
     Nature,
 )
+from fill_ledger.trade.events.members import CredentialBound
 from fill_ledger.trade.tags import TagFault, normalise_tag
 
 # Base64 makes three bytes four, and a sealed text holds 400,000: longer bytes are kept in several pieces.
@@ -68,6 +70,7 @@ class Sender(msgspec.Struct, frozen=True, kw_only=True):
 
     recorded_by: uuid.UUID
     station_id: uuid.UUID | None = None
+    may_leave_out_event_id: bool = False
 
 
 class FactBase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -152,6 +155,9 @@ ANY_FACT: Any = Union[tuple(FACT_CLASSES.values())]  # noqa: UP007 - made of wha
 """Any fact that a device may send."""
 
 
+_natures = {name: body_class.nature for (name, _), body_class in catalogue().items()}
+
+
 def facts_of(*event_types: str) -> Any:
     """Return the type of a fact that is one of these event types."""
     return Union[tuple(FACT_CLASSES[event_type] for event_type in event_types)]  # noqa: UP007 - as above
@@ -166,7 +172,10 @@ class FactReader:
         self._decode = decode
 
     def read(self, raw: bytes, sender: Sender, *, device_now: datetime | None = None) -> ReadFact:
-        """Read one fact. Never raises: what cannot be read comes back as `Unreadable`, with every fault."""
+        """Read one fact. Never raises: what cannot be read comes back as `Unreadable`, with every fault.
+
+        `device_now` is the clock of the device as the batch says it; a fact's own goes before it.
+        """
         try:
             fact: FactBase = self._decode(self._expected, raw)
         except UnreadableTextError as error:
@@ -175,9 +184,8 @@ class FactReader:
         faults.extend(_envelope_faults(fact, sender))
         if faults or body is None:
             return keep_unreadable(raw, sender, _counted(faults), faults)
-        assert fact.event_id is not None or sender.station_id is None
         claim = Claim(
-            event_id=fact.event_id or uuid.uuid4(),
+            event_id=fact.event_id or uuid.uuid4(),  # only a person may leave it out
             body=body,
             recorded_by=sender.recorded_by,
             occurred_at=fact.occurred_at,
@@ -191,7 +199,7 @@ class FactReader:
 
     @staticmethod
     def _body(fact: FactBase) -> tuple[Body | None, list[FactFault]]:
-        """Return the body as the ledger holds it, its tag in canonical form."""
+        """Return the body as the ledger holds it: its tag in canonical form, a scanned value as it is sealed."""
         body_class = _BODY_CLASSES[type(fact)]
         sent: Any = fact.body  # type: ignore[attr-defined]  # every class in FACT_CLASSES has one
         values = {name: getattr(sent, name) for name in sent.__struct_fields__}
@@ -206,12 +214,18 @@ class FactReader:
                 return None, [FactFault(code=f"tag-{identity.code}", detail=detail, pointer="/body/tag")]
             else:
                 values["tag"] = UNKNOWN_TAG_PREFIX + tag
-        return body_class(**values), []
+        body = body_class(**values)
+        if isinstance(body, CredentialBound):
+            try:
+                body = credential_of_device(body)
+            except CredentialNotTaken as error:
+                return None, [FactFault(code="credential-not-taken", detail=str(error), pointer="/body/secret")]
+        return body, []
 
 
 def _envelope_faults(fact: FactBase, sender: Sender) -> Iterable[FactFault]:
     """Yield what the types alone cannot say about the parts around a body."""
-    if fact.event_id is None and sender.station_id is not None:
+    if fact.event_id is None and not sender.may_leave_out_event_id:
         yield FactFault(code="missing-field", detail="This field is required: a UUID.", pointer="/event_id")
     if fact.stream_number is not None and fact.stream_id is None:
         detail = "A stream_number needs the stream_id that it counts in."
@@ -220,6 +234,10 @@ def _envelope_faults(fact: FactBase, sender: Sender) -> Iterable[FactFault]:
         if moment is not None and not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
             detail = f"The year must lie between {EARLIEST_YEAR} and {LATEST_YEAR}."
             yield FactFault(code="out-of-range", detail=detail, pointer=f"/{name}")
+    body: Any = fact.body  # type: ignore[attr-defined]  # every class in FACT_CLASSES has one
+    if sender.station_id is None and getattr(body, "station_id", sender) is None:
+        detail = "Name the station where it happened: only a controller's station is known from its key."
+        yield FactFault(code="missing-field", detail=detail, pointer="/body/station_id")
 
 
 def _counted(faults: Sequence[FactFault]) -> str:
@@ -251,6 +269,8 @@ def keep_unreadable(
             station_id=sender.station_id,
             claimed_event_id=claimed.event_id,
             claimed_type=claimed.event_type,
+            stream_id=claimed.stream_id if claimed.stream_number is not None else None,
+            stream_number=claimed.stream_number if claimed.stream_id is not None else None,
         )
         for place, piece in enumerate(pieces, start=1)
     )
@@ -294,8 +314,7 @@ def _stream_number(value: Any) -> int | None:
 
 def _explained(claimed: _Claimed, faults: Sequence[FactFault]) -> tuple[FactFault, ...]:
     """Say of a known type that cannot be sent as a fact why that is so, in place of the list of those that can."""
-    known = {name: body_class.nature for name, _ in catalogue() for body_class in [catalogue()[name, _]]}
-    nature = known.get(claimed.event_type or "")
+    nature = _natures.get(claimed.event_type or "")
     if nature is Nature.OFFICE:
         code = "office-entry"
         detail = "This is an office entry: a person or an integration makes it, at the address of its resource."

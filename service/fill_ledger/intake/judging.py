@@ -14,6 +14,7 @@ from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
 from fill_ledger.trade.states.stations import AirSourceState
+from fill_ledger.views.findings import CODE_STATION_DIFFERS
 from fill_ledger.views.folding import Folding
 
 FALLBACK_TIME_ZONE = "UTC"
@@ -117,7 +118,11 @@ async def judge_fill(
         decision=judgement.decision,
         code=judgement.code,
         rules_version=judgement.rules_version,
-        reasons=(*(reason.code for reason in judgement.reasons), *codes_after_the_fact(body, judgement)),
+        reasons=(
+            *(reason.code for reason in judgement.reasons),
+            *codes_after_the_fact(body, judgement),
+            *((CODE_STATION_DIFFERS,) if body.station_id not in (None, station_id) else ()),
+        ),
         fill_limit_psi=judgement.fill_limit_psi,
         cylinder_id=None if whose.cylinder is None else whose.cylinder.subject_id,
         owner_department_id=whose.owner_department_id,
