@@ -55,7 +55,7 @@ async def read_for(
         source=source,
         folding=folding,
         member_keys=await vault.member_keys(connection, department_id, sorted(members)),
-        neighbours=await _neighbours(connection, department_id, snapshot, readable),
+        neighbours=await _neighbours(connection, department_id, folding, readable),
     )
 
 
@@ -92,17 +92,22 @@ def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:
 
 
 async def _neighbours(
-    connection: Connection, department_id: uuid.UUID, snapshot: Snapshot, claims: Sequence[Claim]
+    connection: Connection, department_id: uuid.UUID, folding: Folding, claims: Sequence[Claim]
 ) -> Neighbours:
+    """Look elsewhere for cylinders that this department never registered and tags that it has not paired."""
     bodies = [claim.body for claim in claims if isinstance(claim.body, Filled)]
+    # A neighbour's cylinder that was filled here before has a state here too, so a state alone does not make it ours.
     cylinder_ids = {
         body.cylinder_id
         for body in bodies
-        if body.cylinder_id is not None and Subject(SubjectKind.CYLINDER, body.cylinder_id) not in snapshot.states
+        if body.cylinder_id is not None
+        and folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id)).registered_at is None
     }
     tags = {
         body.tag
         for body in bodies
-        if body.cylinder_id is None and body.tag is not None and tag_subject(body.tag) not in snapshot.states
+        if body.cylinder_id is None
+        and body.tag is not None
+        and all(pairing.ends_at is not None for pairing in folding.state(tag_subject(body.tag)).pairings)
     }
     return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags))
