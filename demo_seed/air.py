@@ -96,18 +96,24 @@ def _clear(
     journal.office(department, cleared_at, sample_body(world, source, taken_on, "pass"), by=department.technician_id)
     back = air.AirSourceReturnedToService(air_source_id=source.air_source_id, reason="Second sample passed.")
     journal.office(department, cleared_at, back)
-    source.in_service = True
+    # Used again from the next day, so that no fill falls before the entry.
+    world.later(world.day + timedelta(days=1), lambda: _put_back(source))
     source.next_sample_on = taken_on + timedelta(days=SAMPLE_INTERVAL_DAYS)
     source.filled_since_sample.clear()
     for cylinder, hold_id in held:
         if cylinder.is_gone:
             continue
         del cylinder.holds[hold_id]
+        cylinder.quiet_on = world.day
         cylinder.pressure_psi = 0
         released = cylinders.CylinderHoldReleased(
             cylinder_id=cylinder.cylinder_id, hold_id=hold_id, reason="Emptied, to be filled with good air."
         )
         journal.office(department, cleared_at, released)
+
+
+def _put_back(source: Source) -> None:
+    source.in_service = True
 
 
 def _hold_filled(world: World, journal: Journal, station: Station, source: Source) -> list[tuple[Cylinder, uuid.UUID]]:
@@ -119,6 +125,7 @@ def _hold_filled(world: World, journal: Journal, station: Station, source: Sourc
             continue
         hold_id = world.identify("hold", "air", cylinder.cylinder_id, world.day)
         cylinder.holds[hold_id] = "air"
+        cylinder.quiet_on = world.day
         held.append((cylinder, hold_id))
         body = cylinders.CylinderHeld(
             cylinder_id=cylinder.cylinder_id,

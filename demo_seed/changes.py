@@ -29,12 +29,13 @@ def change(world: World, journal: Journal) -> None:
 
 def _move_tags(world: World, journal: Journal, department: Department) -> None:
     """A label is torn off: the cylinder gets a spare, or the tag of one that was set aside."""
-    in_use = [cylinder for cylinder in department.cylinders if cylinder.is_at_hand()]
+    in_use = [cylinder for cylinder in department.cylinders if cylinder.is_at_hand(world.day)]
     if world.day.day == TAGS_RENEWED_ON_DAY and in_use:
         cylinder = world.rng.choice(in_use)
         at = world.at(16 * HOUR_S)
         off = cylinders.TagUnpaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
         journal.device(cylinder.home, at, off)
+        cylinder.quiet_on = world.day
         cylinder.tag = new_tag(world, "renewed", cylinder.cylinder_id, world.day)
         on = cylinders.TagPaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
         journal.device(cylinder.home, at + timedelta(seconds=40), on)
@@ -44,6 +45,7 @@ def _move_tags(world: World, journal: Journal, department: Department) -> None:
         one.tag, other.tag = other.tag, one.tag
         at = world.at(16 * HOUR_S + 600)
         for cylinder in (one, other):
+            cylinder.quiet_on = world.day
             paired = cylinders.TagPaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
             journal.device(cylinder.home, at, paired)
 
@@ -58,6 +60,7 @@ def _deliver(world: World, journal: Journal, department: Department) -> None:
         home = world.rng.choice(department.stations)
         cylinder = register_cylinder(world, journal, home, "scba", 12 * HOUR_S, brand_new=True)
         cylinder.is_replacement = True
+        cylinder.quiet_on = world.day
 
 
 def _come_and_go(world: World, journal: Journal, department: Department) -> None:
@@ -71,6 +74,7 @@ def _come_and_go(world: World, journal: Journal, department: Department) -> None
     at = world.at(12 * HOUR_S)
     journal.office(department, at, members.MemberDeactivated(member_id=leaver.member_id, reason="Left the department."))
     leaver.active = False
+    leaver.quiet_on = world.day
     if rng.random() < RETURNERS_SHARE:
         back_on = world.day + timedelta(days=rng.randint(40, 160))
 
@@ -78,10 +82,11 @@ def _come_and_go(world: World, journal: Journal, department: Department) -> None
             body = members.MemberReactivated(member_id=leaver.member_id, reason="Back from leave.")
             journal.office(department, world.at(12 * HOUR_S), body)
             leaver.active = True
+            leaver.quiet_on = world.day
 
         world.later(back_on, come_back)
     elif rng.random() < 0.8:
-        enrol_member(world, journal, department, 13 * HOUR_S)
+        enrol_member(world, journal, department, 13 * HOUR_S).quiet_on = world.day
 
 
 def _renew(world: World, journal: Journal, department: Department) -> None:
@@ -91,6 +96,7 @@ def _renew(world: World, journal: Journal, department: Department) -> None:
         due = days_left == RENEWAL_LEAD_DAYS if member.renews else days_left == -30
         if member.active and due:
             member.authorised_through = world.day + timedelta(days=365)
+            member.quiet_on = world.day
             authorise(world, journal, department, member, 17 * HOUR_S)
 
 
@@ -100,7 +106,7 @@ def _transfer(world: World, journal: Journal) -> None:
     if days_left not in TRANSFER_DAYS_BEFORE_END or len(world.departments) < 2:
         return
     giver, taker = world.departments[0], world.departments[1]
-    spare = [cylinder for cylinder in giver.cylinders if cylinder.is_at_hand() and not cylinder.holds]
+    spare = [cylinder for cylinder in giver.cylinders if cylinder.is_at_hand(world.day) and not cylinder.holds]
     if not spare:
         return
     cylinder = world.rng.choice(spare)

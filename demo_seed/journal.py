@@ -79,10 +79,13 @@ class Journal:
         claims: dict[uuid.UUID, list[Claim]] = {}
         number = 0
         for entry in ordered:
-            if (entry.arrives_at - begin).days // WINDOW_DAYS != number:
-                if claims:
-                    yield _window(claims)
-                claims, number = {}, (entry.arrives_at - begin).days // WINDOW_DAYS
+            # The first day is a window of its own: everybody's inventory is on record before anybody fills.
+            days = (entry.arrives_at - begin).days
+            its_number = 0 if days == 0 else 1 + days // WINDOW_DAYS
+            if its_number != number and claims:
+                yield _window(claims)
+                claims = {}
+            number = its_number
             claims.setdefault(entry.department_id, []).append(entry.claim)
         if claims:
             yield _window(claims)

@@ -41,7 +41,7 @@ def cut_power(world: World, journal: Journal) -> None:
     chosen = [
         cylinder
         for cylinder in department.cylinders
-        if cylinder.is_at_hand()
+        if cylinder.is_at_hand(world.day)
         and not cylinder.holds
         and cylinder.kind.service_pressure_psi <= 4_500
         and world.month <= cylinder.last_fill_month()
@@ -103,7 +103,7 @@ def _taking_back(world: World, journal: Journal, station: Station, event_id: uui
 
 def _wrong_cylinder(world: World, journal: Journal, station: Station) -> uuid.UUID | None:
     department = station.department
-    at_hand = [cylinder for cylinder in department.cylinders if cylinder.is_at_hand() and not cylinder.holds]
+    at_hand = [cylinder for cylinder in department.cylinders if cylinder.is_at_hand(world.day) and not cylinder.holds]
     if not at_hand or not station.sources[0].in_service:
         return None
     cylinder = world.rng.choice(at_hand)
@@ -123,7 +123,7 @@ def _overfill(world: World, journal: Journal, station: Station) -> None:
     low = [
         cylinder
         for cylinder in department.cylinders
-        if cylinder.is_at_hand() and cylinder.kind.service_pressure_psi < 2_300 and not cylinder.holds
+        if cylinder.is_at_hand(world.day) and cylinder.kind.service_pressure_psi < 2_300 and not cylinder.holds
     ]
     if not low or not station.sources[0].in_service:
         return

@@ -27,10 +27,13 @@ def pick_member(world: World, department: Department, *, diver: bool = False) ->
     able = [
         member
         for member in department.members
-        if member.active and member.authorised_through >= world.day and (member.is_diver or not diver)
+        if member.active
+        and member.quiet_on != world.day
+        and member.authorised_through >= world.day
+        and (member.is_diver or not diver)
     ]
     if not able or rng.random() < STRANGER_SHARE:
-        return rng.choice(department.members)
+        return rng.choice([member for member in department.members if member.quiet_on != world.day])
     return rng.choice(able)
 
 
@@ -87,7 +90,9 @@ def inspect_monthly(world: World, journal: Journal) -> None:
         if world.day.day != 3 + station.number % 24:
             continue
         department = station.department
-        homed = [cylinder for cylinder in department.cylinders if cylinder.home is station and cylinder.is_at_hand()]
+        homed = [
+            cylinder for cylinder in department.cylinders if cylinder.home is station and cylinder.is_at_hand(world.day)
+        ]
         seconds = 9 * HOUR_S
         low: list[Cylinder] = []
         for cylinder in homed:
@@ -115,6 +120,7 @@ def _set_aside(world: World, journal: Journal, cylinder: Cylinder, seconds: int)
     """A gouge or a bad valve: on hold until the repair shop has seen it."""
     hold_id = world.identify("hold", "damage", cylinder.cylinder_id, world.day)
     cylinder.holds[hold_id] = "damage"
+    cylinder.quiet_on = world.day
     body = cylinders.CylinderHeld(
         cylinder_id=cylinder.cylinder_id,
         hold_id=hold_id,
@@ -132,7 +138,9 @@ def dive(world: World, journal: Journal) -> None:
         return
     for department in world.departments:
         divers = [
-            cylinder for cylinder in department.cylinders if cylinder.kind.use == "scuba" and cylinder.is_at_hand()
+            cylinder
+            for cylinder in department.cylinders
+            if cylinder.kind.use == "scuba" and cylinder.is_at_hand(world.day)
         ]
         if not divers:
             continue
@@ -172,7 +180,7 @@ def _take(world: World, department: Department, house: Station, count: int) -> l
     at_hand = [
         cylinder
         for cylinder in department.cylinders
-        if cylinder.is_at_hand() and cylinder.kind.use == "scba" and not cylinder.holds
+        if cylinder.is_at_hand(world.day) and cylinder.kind.use == "scba" and not cylinder.holds
     ]
     near = [cylinder for cylinder in at_hand if cylinder.home is house]
     far = [cylinder for cylinder in at_hand if cylinder.home is not house]

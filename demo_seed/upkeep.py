@@ -48,6 +48,7 @@ def _send_away(world: World, journal: Journal, cylinder: Cylinder) -> None:
 def _come_back(world: World, journal: Journal, cylinder: Cylinder) -> None:
     """The requalifier's result is entered when the cylinder comes back."""
     cylinder.is_away = False
+    cylinder.quiet_on = world.day
     if cylinder.is_gone:
         return
     department, draw = cylinder.department, world.rng.random()
@@ -77,6 +78,7 @@ def _come_back(world: World, journal: Journal, cylinder: Cylinder) -> None:
 
 def _pass(world: World, journal: Journal, cylinder: Cylinder) -> None:
     cylinder.is_away = False
+    cylinder.quiet_on = world.day
     if cylinder.is_gone:
         return
     plus = cylinder.plus and world.rng.random() < 0.8
@@ -114,6 +116,7 @@ def recall(world: World, journal: Journal) -> None:
                 continue
             hold_id = world.identify("hold", "recall", cylinder.cylinder_id)
             cylinder.holds[hold_id] = "recall"
+            cylinder.quiet_on = world.day
             body = cylinders.CylinderHeld(
                 cylinder_id=cylinder.cylinder_id,
                 hold_id=hold_id,
@@ -144,6 +147,7 @@ def _examination(world: World, journal: Journal, cylinder: Cylinder) -> Callable
         )
         journal.office(department, world.at(13 * HOUR_S + 600), released)
         del cylinder.holds[hold_id]
+        cylinder.quiet_on = world.day
 
     return examine
 
@@ -154,7 +158,7 @@ def inspect_inside(world: World, journal: Journal) -> None:
         return
     for department in world.departments:
         for cylinder in department.cylinders:
-            if cylinder.kind.use != "scuba" or not cylinder.is_at_hand():
+            if cylinder.kind.use != "scuba" or not cylinder.is_at_hand(world.day):
                 continue
             body = cylinders.CylinderInspected(
                 cylinder_id=cylinder.cylinder_id, inspection_kind="visual_internal", outcome="pass"
@@ -181,3 +185,4 @@ def release_repaired(world: World, journal: Journal) -> None:
                 )
                 journal.office(department, at, released, by=department.technician_id)
                 del cylinder.holds[hold_id]
+                cylinder.quiet_on = world.day

@@ -26,6 +26,8 @@ class Member(msgspec.Struct, kw_only=True):
     is_diver: bool
     authorised_through: date
     active: bool = True
+    # Something about them was entered on this day: others fill until the next, so that no fill falls before the entry.
+    quiet_on: date | None = None
     renews: bool = True
 
 
@@ -94,6 +96,8 @@ class Cylinder(msgspec.Struct, kw_only=True):
     is_away: bool = False
     is_gone: bool = False
     is_replacement: bool = False
+    # Something about it was entered on this day: nobody takes it to the whip until the next.
+    quiet_on: date | None = None
     is_forgotten: bool = False  # nobody sends it to the requalifier when it is due
 
     def last_fill_month(self) -> int:
@@ -113,9 +117,9 @@ class Cylinder(msgspec.Struct, kw_only=True):
         """Return its own limit at 70 F."""
         return self.kind.service_pressure_psi * 11 // 10 if self.plus else self.kind.service_pressure_psi
 
-    def is_at_hand(self) -> bool:
-        """Tell whether it stands in the station or on an engine, in use."""
-        return not (self.is_away or self.is_gone or self.kind.use == "storage")
+    def is_at_hand(self, day: date) -> bool:
+        """Tell whether it stands in the station or on an engine, in use, on a day."""
+        return not (self.is_away or self.is_gone or self.quiet_on == day or self.kind.use == "storage")
 
 
 class Department(msgspec.Struct, kw_only=True):
