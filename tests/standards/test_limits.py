@@ -95,6 +95,13 @@ def test_the_weakest_part_sets_the_limit(
     assert [reason.code for reason in judged.advice] == ([] if code is None else [code])
 
 
+@pytest.mark.parametrize(("rating_psi", "code"), [(39, "fill-position-rating-wrong"), (40, "ok")])
+def test_a_rating_below_any_cylinders_pressure_is_a_mistake(rating_psi: int, code: str) -> None:
+    """49 CFR 178.57(a): no specification has a service pressure below 40 psig."""
+    judged = answer(station=position(rating_psi), fill_position_id=POSITION_ID)
+    assert judged.code == code
+
+
 def test_no_limit_on_a_denial() -> None:
     judged = answer(cylinder=cylinder(condemned_at=stamp("2020-01").reported_at))
     assert judged.decision == "deny"

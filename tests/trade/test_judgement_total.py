@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 
 from fill_ledger.trade.judgement import RULES, RULES_VERSION, Question, judge
 from tests.trade.rules.histories import questions
-from tests.trade.rules.questions import AT, codes, cylinder, question, stamp
+from tests.trade.rules.questions import AT, POSITION_ID, codes, cylinder, position, question, stamp
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -99,6 +99,28 @@ def test_every_rule_says_what_it_saw() -> None:
     assert seen["standing"].outcome == "nothing to say"
     assert seen["handling"].outcome == "obliges"
     assert seen["air"].facts["source_1_latest_sample"] == "2026-06-01"
+
+
+def test_a_permit_explains_its_limit() -> None:
+    judged = judge(
+        question(
+            cylinder=cylinder(stamp("2024-09", "pass", "+"), specification="DOT-3AA2015", pressure="2015"),
+            station=position(3000, 5000),
+            fill_position_id=POSITION_ID,
+        ),
+        explain=True,
+    )
+    assert judged.explanation is not None
+    seen = {answer.rule: answer.facts for answer in judged.explanation}
+    assert seen["fill-limit"] == {
+        "service_pressure_psi": 2015,
+        "plus_counts": True,
+        "regulator_psi": 3000,
+        "hose_rating_psi": 5000,
+        "fill_limit_psi": 2216,
+    }
+    assert seen["service-life"] == {"manufactured": "2010-01", "life_years": None, "filling_stops_at": None}
+    assert seen["station"] == {"station": "ST1", "closed": False, "fill_position": "Position 1"}
 
 
 def test_a_rule_is_not_asked_before_it_took_effect() -> None:
