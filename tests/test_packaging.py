@@ -1,12 +1,17 @@
-"""The built wheel: it holds everything the service needs, and finds its migrations outside the source tree."""
+"""The built wheel holds all the service needs, wherever it is installed; the lock pins all it asks for."""
 
+import itertools
+import re
 import subprocess
 import sys
+import tomllib
 import zipfile
 from pathlib import Path
 
 import pytest
 from hatchling.builders.wheel import WheelBuilder
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from fill_ledger.schema import migrations_folder
 
@@ -50,3 +55,14 @@ def test_an_installed_package_finds_its_own_migrations(unpacked: Path, tmp_path:
     assert Path(module).is_relative_to(unpacked)
     assert Path(folder) == unpacked / "fill_ledger/migrations"
     assert len(revision) == 4
+
+
+def test_every_dependency_is_pinned_by_hash_and_no_index_is_named() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"], *itertools.chain(*project["optional-dependencies"].values())]
+    lock = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+    pinned = dict(re.findall(r"^([a-z0-9-]+)==\S+ \\\n    --hash=(sha256):", lock, re.MULTILINE))
+    assert {canonicalize_name(Requirement(text).name) for text in wanted} <= set(pinned)
+    assert lock.count("==") == len(pinned)
+    options = [line for line in lock.splitlines() if line.startswith("-") or "://" in line]
+    assert options == []

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.postgres_sources import UnknownSourceError, choose_source, docker_answers
+from tests.support import postgres_sources
+from tests.support.postgres_sources import UnknownSourceError, choose_source, docker_answers, working_folder
 
 URL = {"TEST_DATABASE_URL": "postgresql://somebody@127.0.0.1/somewhere"}
 
@@ -63,3 +64,23 @@ def test_no_container_engine_is_no_error() -> None:
     assert docker_answers("unix:///nowhere/engine.sock") is False
     assert docker_answers("tcp://127.0.0.1:1") is False
     assert docker_answers("tcp://") is False
+
+
+@pytest.mark.parametrize("bytes_wanted", [0, 2**62])
+def test_the_working_folder_is_in_memory_if_there_is_plenty_and_leftovers_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bytes_wanted: int
+) -> None:
+    memory, disk = tmp_path / "memory", tmp_path / "disk"
+    parent, other = (memory, disk) if bytes_wanted == 0 else (disk, memory)
+    for folder in (memory, disk):
+        folder.mkdir()
+        # Process numbers end at 2^22 on Linux (proc(5)): this one is nobody's. Process 1 always runs.
+        (folder / "fill-ledger-tests-4194305-left").mkdir()
+        (folder / "fill-ledger-tests-1-running").mkdir()
+    monkeypatch.setattr(postgres_sources, "MEMORY_FOLDER", memory)
+    monkeypatch.setattr(postgres_sources, "MEMORY_BYTES_WANTED", bytes_wanted)
+    monkeypatch.setattr("tempfile.tempdir", str(disk))
+    made = working_folder()
+    assert made.parent == parent
+    assert {path.name for path in parent.iterdir()} == {made.name, "fill-ledger-tests-1-running"}
+    assert len(list(other.iterdir())) == 2

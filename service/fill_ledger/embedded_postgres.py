@@ -64,6 +64,7 @@ VOLATILE_SETTINGS = {
     "wal_level": "minimal",
     "max_wal_senders": "0",
     "autovacuum_naptime": "10min",
+    "max_wal_size": "256MB",
 }
 
 

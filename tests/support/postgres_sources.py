@@ -19,6 +19,10 @@ SOURCE_VARIABLE = "TEST_DATABASE_SOURCE"
 CONTAINER_IMAGE = "postgres:17-alpine"
 DOCKER_SOCKET = "unix:///var/run/docker.sock"
 DOCKER_ANSWER_TIMEOUT_S = 5.0
+MEMORY_FOLDER = Path("/dev/shm")
+# A few databases at a time, and the server's log of changes; the usual 64 MB of a container are too little.
+MEMORY_BYTES_WANTED = 3 * 1024**3
+FOLDER_PREFIX = "fill-ledger-tests-"
 # Every worker opens small pools, and some tests open many connections on purpose.
 MAX_CONNECTIONS = 300
 
@@ -112,10 +116,29 @@ def _container() -> Iterator[Server]:
         yield Server(source=f"container {CONTAINER_IMAGE}", admin_url=container.get_connection_url(), is_ours=True)
 
 
+def working_folder() -> Path:
+    """Make a folder for the embedded server: in memory if there is plenty, and programs may run from there.
+
+    What a run that was killed has left behind is removed first.
+    """
+    parent = Path(tempfile.gettempdir())
+    if MEMORY_FOLDER.is_dir():
+        status = os.statvfs(MEMORY_FOLDER)
+        is_roomy = status.f_bavail * status.f_frsize >= MEMORY_BYTES_WANTED
+        # Root may have to copy the server's programs beside the data, for an account that cannot reach them.
+        if is_roomy and not status.f_flag & os.ST_NOEXEC:
+            parent = MEMORY_FOLDER
+    for left in parent.glob(f"{FOLDER_PREFIX}*"):
+        process_id = left.name.removeprefix(FOLDER_PREFIX).partition("-")[0]
+        if not Path(f"/proc/{process_id}").exists():
+            shutil.rmtree(left, ignore_errors=True)
+    return Path(tempfile.mkdtemp(prefix=f"{FOLDER_PREFIX}{os.getpid()}-", dir=parent))
+
+
 def _embedded(source: str) -> AbstractContextManager[Server]:
     @contextmanager
     def opened() -> Iterator[Server]:
-        folder = Path(tempfile.mkdtemp(prefix="fill-ledger-tests-"))
+        folder = working_folder()
         # Started by root, the server runs under another account that must reach its data; the data stay private.
         folder.chmod(0o755)
         server = EmbeddedPostgres(folder / "postgres", durable=False, max_connections=MAX_CONNECTIONS)
