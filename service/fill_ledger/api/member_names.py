@@ -8,15 +8,12 @@ from msgspec import Struct
 from fill_ledger.api.decoding import AnyRequest
 from fill_ledger.api.parts import parts_of
 from fill_ledger.intake.vault import Vault
-from fill_ledger.ledger.credentials import LookupKind
 from fill_ledger.ledger.personal import MemberPersonal, PersonalMalformed
-from fill_ledger.ledger.read import Connection, seeing
+from fill_ledger.ledger.read import Connection
 from fill_ledger.ledger.sealed_bodies import open_bodies
 from fill_ledger.trade.events.envelope import SealedReference
 from fill_ledger.trade.events.members import MemberPersonalCorrected
-from fill_ledger.trade.identifiers import SubjectKind
 from fill_ledger.trade.states.members import MemberState
-from fill_ledger.views.folding import decode_state
 
 MAXIMUM_SHOWN_NAME = 200
 
@@ -33,14 +30,6 @@ class Names(Struct, frozen=True, kw_only=True):
 
 
 NO_NAMES = Names()
-
-
-class FoundMember(Struct, frozen=True, kw_only=True):
-    """A member found by badge number."""
-
-    department_id: uuid.UUID
-    version: int
-    state: MemberState
 
 
 async def open_names(
@@ -81,38 +70,3 @@ async def names_of_one(request: AnyRequest, department_id: uuid.UUID, state: Mem
     async with parts.database.lookups.acquire() as connection:
         opened = await open_names(parts.vault, connection, department_id, {state.subject_id: state.personal})
     return opened[state.subject_id]
-
-
-async def find_by_badge_number(
-    vault: Vault, connection: Connection, departments: tuple[uuid.UUID, ...] | str, badge_number: str
-) -> list[FoundMember]:
-    """Return the members of these departments whose present badge number this is, by its keyed digest.
-
-    Who had the number before and has another now is not among them.
-    """
-    digests = vault.lookups.candidates(LookupKind.BADGE_NUMBER, badge_number)
-    async with seeing(connection, departments):
-        rows = await connection.fetch(
-            """
-            SELECT record.department_id, record.record_id, known.ledger_position, known.state
-            FROM ledger.sealed_record AS record
-            JOIN views.state AS known ON known.department_id = record.department_id
-                AND known.subject_kind = 'member' AND known.subject_id = record.key_id
-            WHERE record.department_id = ANY ((SELECT lookup.visible_departments())::uuid[])
-                AND record.lookup_digest = ANY ($1) AND record.erased_at IS NULL
-            ORDER BY record.department_id, record.key_id
-            """,
-            list(digests),
-        )
-    found = [
-        (row["record_id"], FoundMember(department_id=row["department_id"], version=row["ledger_position"], state=state))
-        for row in rows
-        for state in (decode_state(SubjectKind.MEMBER, row["state"]),)
-    ]
-    return [
-        member
-        for record_id, member in found
-        if member.state.enrolled_at is not None
-        and member.state.personal is not None
-        and member.state.personal.record_id == record_id
-    ]

@@ -41,9 +41,11 @@ SET locked_until = CASE WHEN $3::interval IS NULL THEN 'infinity' ELSE clock_tim
 WHERE department_id = $1 AND subject_digest = $2
 """
 _REMAINING = """
-SELECT CASE WHEN locked_until = 'infinity' THEN NULL
-    ELSE ceil(extract(epoch FROM locked_until - clock_timestamp()))::integer END AS seconds
-FROM access.credential_attempt WHERE department_id = $1 AND subject_digest = $2
+SELECT locked_until = 'infinity' AS is_closed,
+    CASE WHEN locked_until < 'infinity' THEN ceil(extract(epoch FROM locked_until - clock_timestamp()))::integer
+    END AS seconds
+FROM access.credential_attempt
+WHERE department_id = $1 AND subject_digest = $2 AND locked_until > clock_timestamp()
 """
 
 
@@ -61,17 +63,31 @@ async def begin_attempt(
     async with seeing(connection, (department_id,)):
         failures = await connection.fetchval(_COUNT, department_id, subject_digest, FORGOTTEN_AFTER)
         if failures is None:
-            seconds = await connection.fetchval(_REMAINING, department_id, subject_digest)
-            return AttemptRefused(
-                retry_after_s=NEVER_RETRY_S if seconds is None else min(max(1, seconds), NEVER_RETRY_S),
-                is_closed=seconds is None,
-            )
+            remaining = await _remaining(connection, department_id, subject_digest)
+            return remaining or AttemptRefused(retry_after_s=1)  # the pause ended between the two statements
         if failures >= MAXIMUM_CONSECUTIVE_FAILURES:
             await connection.execute(_LOCK, department_id, subject_digest, None)
         elif failures % failures_before_pause == 0:
             pause = pause_after(failures // failures_before_pause)
             await connection.execute(_LOCK, department_id, subject_digest, pause)
     return None
+
+
+async def pending_pause(
+    connection: Connection, department_id: uuid.UUID, subject_digest: bytes
+) -> AttemptRefused | None:
+    """Tell whether the next attempt has to wait, without counting anything."""
+    async with seeing(connection, (department_id,)):
+        return await _remaining(connection, department_id, subject_digest)
+
+
+async def _remaining(connection: Connection, department_id: uuid.UUID, subject_digest: bytes) -> AttemptRefused | None:
+    row = await connection.fetchrow(_REMAINING, department_id, subject_digest)
+    if row is None:
+        return None
+    if row["is_closed"]:
+        return AttemptRefused(retry_after_s=NEVER_RETRY_S, is_closed=True)
+    return AttemptRefused(retry_after_s=min(max(1, row["seconds"]), NEVER_RETRY_S))
 
 
 async def forget_failures(connection: Connection, department_id: uuid.UUID, subject_digest: bytes) -> None:

@@ -27,6 +27,7 @@ class LookupKind(StrEnum):
 
     CARD = "card"
     BADGE_NUMBER = "badge-number"
+    ATTEMPT = "attempt"  # whose failed attempts are counted together
 
 
 class CardUnreadable(ValueError):
@@ -151,5 +152,9 @@ class Lookups:
 
 
 def _lookup_message(kind: LookupKind, value: str) -> bytes:
-    normal = normal_card_value(value) if kind is LookupKind.CARD else normal_badge_number(value)
+    normal = value
+    if kind is LookupKind.CARD:
+        normal = normal_card_value(value)
+    elif kind is LookupKind.BADGE_NUMBER:
+        normal = normal_badge_number(value)
     return f"{kind}|{normal}".encode(errors="surrogatepass")  # any text may be looked for, and is then not found

@@ -8,7 +8,7 @@ from msgspec import Meta
 from fill_ledger.trade.events.envelope import MAXIMUM_SHORT_TEXT
 
 MAXIMUM_BADGE_NUMBER = 32
-NO_CONTROL_CHARACTERS = r"^[^\x00-\x1f\x7f-\x9f]+$"
+NO_CONTROL_CHARACTERS = r"^[^\x00-\x1f\x7f-\x9f]+\Z"
 
 MemberName = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_SHORT_TEXT, pattern=NO_CONTROL_CHARACTERS)]
 BadgeNumber = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_BADGE_NUMBER, pattern=NO_CONTROL_CHARACTERS)]
