@@ -168,3 +168,6 @@ GRANT SELECT ON ledger.head, ledger.outbox TO fill_ledger_lookup;
 
 RESET ROLE;
 ALTER FUNCTION lookup.visible_departments() OWNER TO fill_ledger_lookup;
+
+-- The readiness probe compares the database's revision with the one its code expects.
+GRANT SELECT ON public.alembic_version TO fill_ledger_service;
