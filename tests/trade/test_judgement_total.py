@@ -11,7 +11,7 @@ from tests.trade.rules.histories import questions
 from tests.trade.rules.questions import AT, POSITION_ID, codes, cylinder, position, question, stamp
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(asked=questions())
 def test_every_question_gets_an_answer_that_holds_together(asked: Question) -> None:
     judged = judge(asked, explain=True)
@@ -38,7 +38,7 @@ def test_every_question_gets_an_answer_that_holds_together(asked: Question) -> N
     msgspec.json.encode(judged)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(asked=questions())
 def test_judging_changes_nothing_and_repeats(asked: Question) -> None:
     before = msgspec.json.encode(asked)
@@ -46,7 +46,7 @@ def test_judging_changes_nothing_and_repeats(asked: Question) -> None:
     assert msgspec.json.encode(asked) == before
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(asked=questions())
 def test_the_answer_does_not_depend_on_how_the_moment_is_written(asked: Question) -> None:
     elsewhere = msgspec.structs.replace(asked, at=asked.at.astimezone(timezone(timedelta(hours=-9, minutes=-30))))
