@@ -112,7 +112,9 @@ async def judge_fill(
             member_asked=body.member_id is not None,
             mode=body.mode,
             gas_temperature_f=body.gas_temperature_f,
-        )
+            every_air_source=bool(body.sources),
+        ),
+        look_ahead=False,
     )
     return Judged(
         decision=judgement.decision,

@@ -11,7 +11,9 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 AirSourceKind = Literal["compressor", "storage_bank", "purchased"]
 WaterVolume = Annotated[int, Meta(ge=100, le=3_000_000, description="water volume in millilitres")]
-DecimalText = Annotated[str, Meta(pattern=r"^-?[0-9]{1,6}(\.[0-9]{1,4})?\Z", max_length=12, description="decimal number as text")]
+DecimalText = Annotated[
+    str, Meta(pattern=r"^-?[0-9]{1,6}(\.[0-9]{1,4})?\Z", max_length=12, description="decimal number as text")
+]
 
 
 class AirSourceBody(Body, frozen=True, kw_only=True):

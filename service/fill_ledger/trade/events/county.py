@@ -8,9 +8,11 @@ from typing import Annotated
 from msgspec import Meta
 
 from fill_ledger.trade.events.envelope import Body, Moment, Nature, ShortText, event
-from fill_ledger.trade.identifiers import Subject, SubjectKind
+from fill_ledger.trade.identifiers import Subject, SubjectKind, codes_subject
 
-DepartmentCode = Annotated[str, Meta(pattern=r"^[A-Z0-9]{2,12}\Z", max_length=12, description="short code, unique in the county")]
+DepartmentCode = Annotated[
+    str, Meta(pattern=r"^[A-Z0-9]{2,12}\Z", max_length=12, description="short code, unique in the county")
+]
 TimeZoneName = Annotated[str, Meta(min_length=1, max_length=64, description="IANA time zone, such as America/New_York")]
 Digest = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256, hex")]
 
@@ -36,7 +38,7 @@ class DepartmentRegistered(Body, frozen=True, kw_only=True):
     time_zone: TimeZoneName
 
     def folds_into(self) -> Iterable[Subject]:
-        return (Subject(SubjectKind.DEPARTMENT, self.department_id),)
+        return (Subject(SubjectKind.DEPARTMENT, self.department_id), codes_subject())
 
 
 @event("department.details_corrected", Nature.OFFICE)

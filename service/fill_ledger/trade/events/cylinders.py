@@ -20,9 +20,13 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 WaterVolume = Annotated[int, Meta(ge=100, le=3_000_000, description="water volume in millilitres")]
 TagText = Annotated[str, Meta(min_length=4, max_length=128, description="tag in canonical text form")]
 SerialText = Annotated[str, Meta(min_length=1, max_length=64)]
-InventoryNumber = Annotated[str, Meta(pattern=r"^[A-Z0-9][A-Z0-9./-]{0,23}\Z", max_length=24, description="upper case, as painted")]
+InventoryNumber = Annotated[
+    str, Meta(pattern=r"^[A-Z0-9][A-Z0-9./-]{0,23}\Z", max_length=24, description="upper case, as painted")
+]
 PressureUnit = Literal["psi", "bar", "kpa", "mpa"]
-DecimalText = Annotated[str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?\Z", max_length=10, description="decimal number as stamped")]
+DecimalText = Annotated[
+    str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?\Z", max_length=10, description="decimal number as stamped")
+]
 
 
 class ServicePressure(Body, frozen=True, kw_only=True):

@@ -48,7 +48,9 @@ class SealedReference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     """Stands in an event for text that may name a person: the text itself is encrypted beside the ledger."""
 
     record_id: uuid.UUID
-    digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256 of the sealed bytes, hex")]
+    digest: Annotated[
+        str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, description="SHA-256 of the sealed bytes, hex")
+    ]
 
 
 SealedText = LongText | SealedReference

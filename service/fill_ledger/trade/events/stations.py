@@ -8,9 +8,11 @@ from msgspec import Meta
 
 from fill_ledger.trade.events.county import TimeZoneName
 from fill_ledger.trade.events.envelope import Body, Nature, Psi, SealedText, ShortText, event
-from fill_ledger.trade.identifiers import Subject, SubjectKind
+from fill_ledger.trade.identifiers import Subject, SubjectKind, codes_subject
 
-StationCode = Annotated[str, Meta(pattern=r"^[A-Z0-9-]{1,16}\Z", max_length=16, description="short code, unique in the department")]
+StationCode = Annotated[
+    str, Meta(pattern=r"^[A-Z0-9-]{1,16}\Z", max_length=16, description="short code, unique in the department")
+]
 StationKind = Literal["fixed", "mobile"]
 Days = Annotated[int, Meta(ge=1, le=3_660)]
 
@@ -21,6 +23,9 @@ class PolicySet(Body, frozen=True, kw_only=True):
 
     `requalification_due` says until when a cylinder may be filled: `lenient` to the end of the month in which its
     requalification is due, `strict` to the end of the month before (no text read settles it).
+    `mutual_aid_department_ids` names the neighbours whose cylinders are filled here; None names nobody.
+    `replaces_event_id` is the policy this one was made from: another one meanwhile, and the entry is refused. It is
+    the nil UUID (RFC 9562) where there was none yet, and None where it does not matter.
     """
 
     department_id: uuid.UUID
@@ -30,6 +35,7 @@ class PolicySet(Body, frozen=True, kw_only=True):
     mutual_aid_department_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=500)] | None = None
     member_required: bool = True
     owner_consent_required: bool = True
+    replaces_event_id: uuid.UUID | None = None
 
     def folds_into(self) -> Iterable[Subject]:
         return (Subject(SubjectKind.POLICY, self.department_id),)
@@ -53,6 +59,9 @@ class StationRegistered(StationBody, frozen=True, kw_only=True):
     station_kind: StationKind
     time_zone: TimeZoneName | None = None  # None: the department's
 
+    def folds_into(self) -> Iterable[Subject]:
+        return (Subject(SubjectKind.STATION, self.station_id), codes_subject())
+
 
 @event("station.details_corrected", Nature.OFFICE)
 class StationDetailsCorrected(StationBody, frozen=True, kw_only=True):
@@ -61,6 +70,11 @@ class StationDetailsCorrected(StationBody, frozen=True, kw_only=True):
     name: ShortText | None = None
     code: StationCode | None = None
     time_zone: TimeZoneName | None = None
+
+    def folds_into(self) -> Iterable[Subject]:
+        yield Subject(SubjectKind.STATION, self.station_id)
+        if self.code is not None:
+            yield codes_subject()
 
 
 @event("station.closed", Nature.OFFICE, sealed=("reason",))
