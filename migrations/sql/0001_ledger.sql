@@ -58,6 +58,7 @@ CREATE TABLE ledger.event (
     UNIQUE (department_id, event_id)
 );
 CREATE INDEX event_by_stream ON ledger.event (department_id, stream_id, stream_number) WHERE stream_id IS NOT NULL;
+CREATE INDEX event_by_type ON ledger.event (department_id, event_type, ledger_position);
 
 -- Which events bear on which subject, in the order of the folds. `folds` is false where it is only mentioned.
 CREATE TABLE ledger.event_subject (

@@ -222,6 +222,8 @@ CREATE TABLE views.finding (
     PRIMARY KEY (department_id, finding_id)
 );
 CREATE INDEX finding_by_time ON views.finding (department_id, found_at, finding_id);
+CREATE INDEX finding_by_code ON views.finding (department_id, code, found_at, finding_id);
+CREATE INDEX finding_by_cylinder ON views.finding (department_id, cylinder_id, found_at, finding_id);
 CREATE INDEX finding_by_standing ON views.finding (department_id, standing, found_at, finding_id);
 
 -- Operation, not record: failed attempts to identify a member, counted for all processes together.
