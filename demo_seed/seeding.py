@@ -8,14 +8,14 @@ from datetime import date, datetime
 import msgspec
 
 from demo_seed.generator import History, county_principal_id
-from demo_seed.plan import DEFAULT_SEED, Plan
+from demo_seed.plan import Plan
 from demo_seed.world import ZONE, World
 from fill_ledger.database import Database
 from fill_ledger.intake.claims import Claim, Recorded, Unit
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events.county import Role
-from fill_ledger.trade.identifiers import COUNTY_ID, derived_id
+from fill_ledger.trade.identifiers import COUNTY_ID
 
 # Large enough that a commit and its round trips cost little, small enough that a chunk is folded in about a second.
 CHUNK_CLAIMS = 800
@@ -40,7 +40,7 @@ async def earlier_seeding(database: Database, plan: Plan) -> Seeded | None:
     The departments come first and the principals last, so the one tells the calendar and the other the end.
     """
     world = World(plan)
-    first = derived_id("demonstration", plan.seed, "department", plan.departments[0].code)
+    first = world.identify("department", plan.departments[0].code)
     async with database.lookups.acquire() as connection, seeing(connection, (COUNTY_ID,)):
         registered_at: datetime | None = await connection.fetchval(
             "SELECT registered_at FROM views.department WHERE department_id = $1 AND registered_id = $2",
@@ -58,9 +58,10 @@ async def earlier_seeding(database: Database, plan: Plan) -> Seeded | None:
     return Seeded(reference_day=date.fromordinal(first_day.toordinal() + plan.days), is_complete=is_complete)
 
 
-async def is_foreign(database: Database, seed: int = DEFAULT_SEED) -> bool:
-    """Tell whether the county on record holds departments that this demonstration did not make."""
-    own = {derived_id("demonstration", seed, "department", code) for code in ("QFD", "THF", "OVF", "FVF")}
+async def is_foreign(database: Database, plan: Plan) -> bool:
+    """Tell whether the county on record holds departments that are not of this plan."""
+    world = World(plan)
+    own = {world.identify("department", department.code) for department in plan.departments}
     async with database.lookups.acquire() as connection, seeing(connection, (COUNTY_ID,)):
         rows = await connection.fetch("SELECT registered_id FROM views.department WHERE department_id = $1", COUNTY_ID)
     return any(row["registered_id"] not in own for row in rows)

@@ -17,6 +17,7 @@ from fill_ledger.intake.founding import EntryRefusedError, NewPrincipal, registe
 from fill_ledger.ledger.read import seeing
 from fill_ledger.schema import SchemaError
 from fill_ledger.settings import (
+    PORT_LIMIT,
     Settings,
     SettingsError,
     generate_master_key,
@@ -27,6 +28,7 @@ from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.identifiers import COUNTY_ID
 
 HEALTH_TIMEOUT_S = 5.0
+DEMONSTRATION_HOME = Path(".demo")
 PLAIN_ERRORS = (SettingsError, SchemaError, DatabaseError, EmbeddedPostgresError, EntryRefusedError)
 
 
@@ -161,6 +163,42 @@ def health(url: str | None) -> None:
         sys.exit(1)
     except (URLError, TimeoutError, OSError) as error:
         raise click.ClickException(f"{url} does not answer: {error}") from error
+
+
+@main.command()
+@click.option("--exit", "exit_after_show", is_flag=True, help="End after the show instead of serving on.")
+@click.option("--fresh", is_flag=True, help="Forget the county of an earlier run and invent it anew.")
+@click.option("--port", type=click.IntRange(1, PORT_LIMIT), help="Port on the loopback; 8080 or a free one by default.")
+@click.option("--small", is_flag=True, help="Two departments and a few weeks instead of four and two years.")
+@click.option(
+    "--home",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=DEMONSTRATION_HOME,
+    show_default=True,
+    help="Where database, keys and log are kept.",
+)
+def demo(exit_after_show: bool, fresh: bool, port: int | None, small: bool, home: Path) -> None:
+    """Try everything out on an invented county: stations ask and fill, and keys to call the service yourself.
+
+    Uses an embedded PostgreSQL of its own, or the one of DATABASE_URL if that is set.
+    """
+    from rich.console import Console
+
+    from demo_seed.demonstration import DemonstrationError, Options, demonstrate
+    from demo_seed.plan import full_plan, small_plan
+    from fill_ledger.serving import ServingError
+
+    options = Options(
+        home=home,
+        make_plan=small_plan if small else full_plan,
+        exit_after_show=exit_after_show,
+        fresh=fresh,
+        port=port,
+    )
+    try:
+        demonstrate(options, os.environ, Console())
+    except (DemonstrationError, ServingError) as error:
+        raise click.ClickException(str(error)) from error
 
 
 if __name__ == "__main__":

@@ -137,6 +137,15 @@ def _listen(host: str, port: int) -> socket.socket:
     return listener
 
 
+def is_free(host: str, port: int) -> bool:
+    """Tell whether a port could be listened on just now."""
+    try:
+        _listen(host, port).close()
+    except ServingError:
+        return False
+    return True
+
+
 def _check_address(host: str, port: int) -> None:
     """Fail with plain words before the workers start, where otherwise each of them would fail in turn."""
     _listen(host, port).close()

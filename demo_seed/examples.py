@@ -1,0 +1,85 @@
+"""What each kind of user may paste into a shell: curl commands with working keys."""
+
+import shlex
+import uuid
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+
+from demo_seed.cast import Cast
+
+
+class Example(msgspec.Struct, frozen=True, kw_only=True):
+    """One request that works as it stands. `status` is what it is answered with."""
+
+    who: str
+    what: str
+    method: str
+    path: str
+    key: str
+    body: dict[str, Any] | None = None
+    status: tuple[int, ...] = (200,)
+
+    def as_curl(self, base_url: str) -> str:
+        """Return the request as a command of one line, quoted for a POSIX shell."""
+        words = ["curl", "-sS"]
+        if self.method != "GET":
+            words += ["-X", self.method]
+        words += ["-H", f"Authorization: Bearer {self.key}"]
+        if self.body is not None:
+            words += ["-H", "Content-Type: application/json", "-d", msgspec.json.encode(self.body).decode()]
+        words.append(f"{base_url}{self.path}")
+        return shlex.join(words)
+
+
+def make_examples(cast: Cast, keys: dict[uuid.UUID, str]) -> list[Example]:
+    """Return the requests of the tour: a controller's two, county IT's, and an analyst's."""
+    asker = cast.askers[0]
+    controller = keys[asker.controller_id]
+    integrator, analyst = keys[cast.integrator_id], keys[cast.analyst_id]
+    tag = asker.tags[0]
+    question = (
+        f"/v1/eligibility?tag={tag}&member_id={asker.member_id}&air_source_id={asker.air_source_id}"
+        f"&fill_position_id={asker.fill_position_id}"
+    )
+    fact = {
+        "type": "cylinder.filled",
+        "type_version": 1,
+        "event_id": str(uuid.uuid4()),
+        "occurred_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "body": {
+            "tag": tag,
+            "member_id": str(asker.member_id),
+            "fill_position_id": str(asker.fill_position_id),
+            "mode": "automatic",
+            "sources": [{"air_source_id": str(asker.air_source_id)}],
+            "start_psi": 480,
+            "end_psi": asker.first_service_pressure_psi,
+            "look_over": "passed",
+        },
+    }
+    return [
+        Example(who="Controller", what="may this cylinder be filled?", method="GET", path=question, key=controller),
+        Example(
+            who="Controller",
+            what="it was filled (sent twice, it is recorded once)",
+            method="POST",
+            path="/v1/fills",
+            key=controller,
+            body=fact,
+            status=(201, 200),
+        ),
+        Example(
+            who="County IT",
+            what="cylinders of one department",
+            method="GET",
+            path=f"/v1/cylinders?department_id={asker.department_id}&limit=3",
+            key=integrator,
+        ),
+        Example(who="County IT", what="stations", method="GET", path="/v1/stations?limit=20", key=integrator),
+        Example(who="Analyst", what="the newest fills", method="GET", path="/v1/fills?limit=3", key=analyst),
+        Example(
+            who="Analyst", what="what a person should look at", method="GET", path="/v1/findings?limit=3", key=analyst
+        ),
+    ]
