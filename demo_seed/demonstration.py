@@ -168,7 +168,7 @@ async def _seed(options: Options, parts: Parts, console: Console) -> Plan:
         if earlier.is_complete:
             console.print(f"{COUNTY_NAME} is on record already, up to {plan.reference_day}.")
             return plan
-    console.print(f"Inventing {COUNTY_NAME}: departments, stations, cylinders, members, and what they did ...")
+    console.print(f"Inventing {COUNTY_NAME}: its stations, cylinders, people, and what they did ...")
     history = invent_history(plan)
     began = time.monotonic()
     columns = (TextColumn("Recording"), BarColumn(), MofNCompleteColumn(), TextColumn("facts"), TimeElapsedColumn())
@@ -230,4 +230,4 @@ def _summarise(base_url: str, cast: Cast, keys: dict[uuid.UUID, str], home: Path
         console.print(f"# {example.what}", highlight=False)
         # Whole and unadorned, so that it can be copied: no wrapping, no markup, no colours.
         console.print(example.as_curl(base_url), highlight=False, markup=False, soft_wrap=True)
-    console.print("\nThe service informs; a trained person decides. A cylinder's own marks and its maker prevail.")
+    console.print("\nThe service informs; a trained person decides. A cylinder's own marks prevail.")

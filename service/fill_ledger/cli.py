@@ -78,6 +78,41 @@ def serve() -> None:
         raise click.ClickException(str(error)) from error
 
 
+@main.command()
+def rebuild() -> None:
+    """Make all views anew from the ledger, beside the ones in use, and swap. The service may go on meanwhile."""
+    from fill_ledger.views.rebuild import RebuildRunningError, rebuild_views
+
+    owner_url = read_owner_database_url(os.environ)
+    try:
+        report = asyncio.run(rebuild_views(owner_url))
+    except RebuildRunningError as error:
+        raise click.ClickException(str(error)) from error
+    click.echo(
+        f"{report.events:,} events of {report.departments} ledgers replayed in {report.seconds:.1f} s; "
+        f"the lanes were held for {report.seconds_held:.2f} s."
+    )
+
+
+@main.command()
+def check() -> None:
+    """Replay the ledger and compare: digest chains and every view. Exit status 0 only if all is sound."""
+    from fill_ledger.views.check import check_views
+
+    report = asyncio.run(check_views(read_owner_database_url(os.environ)))
+    for department_id, chain_faults in report.chain_faults.items():
+        for chain_fault in chain_faults:
+            click.echo(f"chain of {department_id}, position {chain_fault.ledger_position}: {chain_fault.what}")
+    for fault in report.faults:
+        click.echo(f"{fault.what}: {fault.view} {fault.key}: {fault.detail}")
+    for view, count in sorted(report.counts.items()):
+        if count:
+            click.echo(f"{view}: {count} rows differ")
+    click.echo(f"{report.events:,} events of {report.departments} ledgers: {report.verdict}.")
+    if report.verdict != "sound":
+        sys.exit(1)
+
+
 @main.command("openapi")
 @click.option("--output", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="A file to write.")
 def openapi_document(output: Path | None) -> None:
