@@ -75,7 +75,7 @@ CREATE TABLE views.station (
     closed_since timestamptz,
     PRIMARY KEY (department_id, station_id)
 );
-CREATE INDEX station_by_code ON views.station (department_id, code);
+CREATE INDEX station_by_code ON views.station (department_id, code, station_id);
 CREATE INDEX station_by_id ON views.station (station_id);  -- the question is asked by station, whatever its department
 
 CREATE TABLE views.air_source (

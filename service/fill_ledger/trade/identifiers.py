@@ -19,6 +19,7 @@ class SubjectKind(StrEnum):
     PRINCIPAL = "principal"
     POLICY = "policy"
     NUMBERING = "numbering"
+    CODES = "codes"
     STATION = "station"
     AIR_SOURCE = "air_source"
     CYLINDER = "cylinder"
@@ -38,6 +39,11 @@ class Subject(msgspec.Struct, frozen=True, order=True):
 def derived_id(*parts: object) -> uuid.UUID:
     """Return the id that always follows from these parts (RFC 9562, version 5)."""
     return uuid.uuid5(NAMESPACE, "\x1f".join(str(part) for part in parts))
+
+
+def codes_subject() -> Subject:
+    """Return the subject that knows who has which short code: stations, and departments in the county ledger."""
+    return Subject(SubjectKind.CODES, derived_id("codes"))
 
 
 def normal_serial(serial: str) -> str:

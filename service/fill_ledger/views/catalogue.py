@@ -19,6 +19,7 @@ STATE_VIEWS: dict[SubjectKind, tuple[tuple[str, StateRows], ...]] = {
     SubjectKind.PRINCIPAL: (("principal", county.principal_rows), ("access_key", county.access_key_rows)),
     SubjectKind.POLICY: (),
     SubjectKind.NUMBERING: (),
+    SubjectKind.CODES: (),
     SubjectKind.STATION: (("station", stations.station_rows),),
     SubjectKind.AIR_SOURCE: (("air_source", stations.air_source_rows),),
     SubjectKind.CYLINDER: (

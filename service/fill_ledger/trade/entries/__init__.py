@@ -4,9 +4,9 @@ A check sees the states of the subjects that the entry names and says what is wr
 One module an area; `registry` holds what they share.
 """
 
-from fill_ledger.trade.entries import air, corrections, county, cylinders, members, stations
+from fill_ledger.trade.entries import air, corrections, county, cylinders, members, policies, stations
 from fill_ledger.trade.entries.registry import Known, Refusal, consulted, refusals
 
-CHECKED_AREAS = (air, corrections, county, cylinders, members, stations)
+CHECKED_AREAS = (air, corrections, county, cylinders, members, policies, stations)
 
 __all__ = ["CHECKED_AREAS", "Known", "Refusal", "consulted", "refusals"]

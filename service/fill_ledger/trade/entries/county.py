@@ -4,9 +4,10 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from fill_ledger.trade.entries.registry import Known, Refusal, check, consults
+from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, nothing_to_correct, zone_refusals
 from fill_ledger.trade.events import county
-from fill_ledger.trade.identifiers import COUNTY_ID, Subject, SubjectKind
+from fill_ledger.trade.identifiers import COUNTY_ID, Subject, SubjectKind, codes_subject
+from fill_ledger.trade.states.codes import CodesState
 from fill_ledger.trade.states.county import DepartmentState, PrincipalState
 
 
@@ -17,6 +18,22 @@ def _department_is_new(body: county.DepartmentRegistered, known: Known, moment: 
         yield Refusal(
             code="already-registered", detail="This department is registered already.", pointer="/department_id"
         )
+
+
+@check(county.DepartmentRegistered)
+def _department_makes_sense(body: county.DepartmentRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
+    codes: CodesState = known.state(codes_subject())
+    if codes.holder_of(body.code) not in (None, body.department_id):
+        yield Refusal(code="code-taken", detail=f"Another department has the code {body.code}.", pointer="/code")
+    yield from zone_refusals(body.time_zone)
+
+
+@check(county.DepartmentDetailsCorrected)
+def _correction_makes_sense(
+    body: county.DepartmentDetailsCorrected, known: Known, moment: datetime
+) -> Iterable[Refusal]:
+    yield from nothing_to_correct(body.name, body.time_zone)
+    yield from zone_refusals(body.time_zone)
 
 
 @check(county.DepartmentDetailsCorrected)

@@ -8,6 +8,7 @@ import msgspec
 
 from fill_ledger.trade.events.envelope import Body, Event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
+from fill_ledger.trade.time_zones import is_time_zone
 
 # Clocks on Earth run up to fourteen hours ahead of UTC (IANA time zone database, Pacific/Kiritimati).
 LATEST_ZONE = timedelta(hours=14)
@@ -86,3 +87,34 @@ def day_refusals(day: str, pointer: str) -> Iterable[Refusal]:
         date.fromisoformat(day)
     except ValueError:
         yield Refusal(code="no-such-day", detail=f"{day} is not in the calendar.", pointer=pointer, conflict=False)
+
+
+def zone_refusals(time_zone: str | None) -> Iterable[Refusal]:
+    """Refuse a time zone that is not in the IANA time zone database."""
+    if time_zone is not None and not is_time_zone(time_zone):
+        yield Refusal(
+            code="no-such-time-zone",
+            detail=f"{time_zone} is no time zone of the IANA database; write one such as America/New_York.",
+            pointer="/time_zone",
+            conflict=False,
+        )
+
+
+def too_early(what: str, since: datetime) -> Refusal:
+    """Return the refusal of an entry that takes effect before what it builds on: folded there it would do nothing."""
+    return Refusal(
+        code="too-early",
+        detail=f"{what} only at {since.isoformat()}; before that this entry would have no effect.",
+        pointer="/occurred_at",
+        conflict=False,
+    )
+
+
+def nothing_to_correct(*values: object) -> Iterable[Refusal]:
+    """Refuse a correction that names no field."""
+    if all(value is None for value in values):
+        yield Refusal(
+            code="nothing-to-correct",
+            detail="Give at least one field with its right value; fields left out stay as they are.",
+            conflict=False,
+        )

@@ -4,6 +4,7 @@ from typing import Any
 
 from fill_ledger.trade.identifiers import SubjectKind
 from fill_ledger.trade.states.base import Fold, Period, State
+from fill_ledger.trade.states.codes import codes_fold
 from fill_ledger.trade.states.county import (
     department_fold,
     inventory_number_fold,
@@ -20,6 +21,7 @@ FOLDS: dict[SubjectKind, Fold[Any]] = {
     SubjectKind.PRINCIPAL: principal_fold,
     SubjectKind.POLICY: policy_fold,
     SubjectKind.NUMBERING: numbering_fold,
+    SubjectKind.CODES: codes_fold,
     SubjectKind.STATION: station_fold,
     SubjectKind.AIR_SOURCE: air_source_fold,
     SubjectKind.CYLINDER: cylinder_fold,

@@ -55,6 +55,7 @@ class PrincipalState(State, kw_only=True, omit_defaults=True):
 class DatedPolicy(msgspec.Struct, kw_only=True, omit_defaults=True):
     """A policy and the moment from which it holds."""
 
+    event_id: uuid.UUID
     starts_at: datetime
     policy: PolicySet
 
@@ -66,10 +67,15 @@ class PolicyState(State, kw_only=True, omit_defaults=True):
 
     def at(self, moment: datetime) -> PolicySet:
         """Return the policy in force at a moment; before the first one the defaults hold."""
+        dated = self.dated_at(moment)
+        return PolicySet(department_id=self.subject_id) if dated is None else dated.policy
+
+    def dated_at(self, moment: datetime) -> DatedPolicy | None:
+        """Return the policy in force at a moment with the time from which it holds; None where the defaults hold."""
         for dated in reversed(self.policies):
             if dated.starts_at <= moment:
-                return dated.policy
-        return PolicySet(department_id=self.subject_id)
+                return dated
+        return None
 
 
 class NumberingState(State, kw_only=True, omit_defaults=True):
@@ -145,7 +151,7 @@ def _key_revoked(state: PrincipalState, body: KeyRevoked, event: Event) -> None:
 
 @policy_fold.on(PolicySet)
 def _policy_set(state: PolicyState, body: PolicySet, event: Event) -> None:
-    state.policies.append(DatedPolicy(starts_at=event.effective_at, policy=body))
+    state.policies.append(DatedPolicy(event_id=event.event_id, starts_at=event.effective_at, policy=body))
 
 
 @numbering_fold.on(CylinderRegistered, CylinderTransferredIn)
@@ -157,8 +163,6 @@ def _numbered(state: NumberingState, body: CylinderRegistered | CylinderTransfer
 
 
 @inventory_number_fold.on(CylinderRegistered, CylinderTransferredIn)
-def _number_taken(
-    state: InventoryNumberState, body: CylinderRegistered | CylinderTransferredIn, event: Event
-) -> None:
+def _number_taken(state: InventoryNumberState, body: CylinderRegistered | CylinderTransferredIn, event: Event) -> None:
     if state.cylinder_id is None:
         state.inventory_number, state.cylinder_id = event.inventory_number, body.cylinder_id
