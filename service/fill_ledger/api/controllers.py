@@ -1,8 +1,10 @@
 """`/v1/controllers`: the devices at fill stations. Registering one gives its first key."""
 
 import uuid
+from typing import Annotated
 
 from litestar.handlers import HTTPRouteHandler
+from msgspec import Meta
 
 from fill_ledger.api import problem_types, rights
 from fill_ledger.api.decoding import AnyRequest
@@ -35,9 +37,11 @@ from fill_ledger.trade.identifiers import derived_id
 class ControllerQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of controllers."""
 
-    station_id: uuid.UUID | None = None
-    department_id: uuid.UUID | None = None
-    active: bool | None = None
+    station_id: Annotated[uuid.UUID, Meta(description="Only controllers of this station.")] | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only controllers of this department.")] | None = None
+    active: (
+        Annotated[bool, Meta(description="true: only those not deactivated; false: only those that were.")] | None
+    ) = None
 
 
 @get(

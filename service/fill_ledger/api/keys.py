@@ -48,12 +48,20 @@ BY_ID = SortOrder(name="key", keys=(SortKey(column="access_key.key_id", kind="uu
 class KeyQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of keys. `ends_before` finds keys that end by themselves or by a rotation before then."""
 
-    principal_id: uuid.UUID | None = None
-    role: Role | None = None
-    department_id: uuid.UUID | None = None
-    station_id: uuid.UUID | None = None
-    standing: KeyStandingWord | None = None
-    ends_before: Moment | None = None
+    principal_id: Annotated[uuid.UUID, Meta(description="Only keys of this principal.")] | None = None
+    role: Annotated[Role, Meta(description="Only keys of principals of this role.")] | None = None
+    department_id: (
+        Annotated[uuid.UUID, Meta(description="Only keys that open this department, among others or all.")] | None
+    ) = None
+    station_id: Annotated[uuid.UUID, Meta(description="Only keys of controllers of this station.")] | None = None
+    standing: Annotated[KeyStandingWord, Meta(description="current, ending (being replaced), or ended.")] | None = None
+    ends_before: (
+        Annotated[
+            Moment,
+            Meta(description="Only keys that end, or ended, before this time; keys without an end are left out."),
+        ]
+        | None
+    ) = None
 
 
 @get(

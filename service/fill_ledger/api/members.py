@@ -55,12 +55,24 @@ MAXIMUM_FOUND = 100
 class MemberQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of members. `authorised_through_before` finds authorisations that end before a day."""
 
-    department_id: uuid.UUID | None = None
-    standing: Standing | None = None
-    authorised_kind: members.FillKind | None = None
-    authorised_through_before: Day | None = None
-    enrolled_from: Moment | None = None
-    enrolled_before: Moment | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only members of this department.")] | None = None
+    standing: (
+        Annotated[Standing, Meta(description="Only members who are now active, inactive or unenrolled.")] | None
+    ) = None
+    authorised_kind: (
+        Annotated[
+            members.FillKind,
+            Meta(
+                description="Only members whose latest authorisation names this kind, though its last day may be over."
+            ),
+        ]
+        | None
+    ) = None
+    authorised_through_before: (
+        Annotated[Day, Meta(description="Only members whose authorisation has a last day before this one.")] | None
+    ) = None
+    enrolled_from: Annotated[Moment, Meta(description="Only members enrolled at this time or later.")] | None = None
+    enrolled_before: Annotated[Moment, Meta(description="Only members enrolled before this time.")] | None = None
 
 
 BY_ID = SortOrder(

@@ -64,9 +64,16 @@ class RightsEntry(StrictStruct, frozen=True, kw_only=True):
 class PrincipalQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of principals. `department_id` finds those who may act for it, among others or for all."""
 
-    role: Role | None = None
-    department_id: uuid.UUID | None = None
-    active: bool | None = None
+    role: Annotated[Role, Meta(description="Only principals of this role.")] | None = None
+    department_id: (
+        Annotated[
+            uuid.UUID, Meta(description="Only principals who may act for this department, among others or for all.")
+        ]
+        | None
+    ) = None
+    active: (
+        Annotated[bool, Meta(description="true: only those not deactivated; false: only those that were.")] | None
+    ) = None
 
 
 async def known_principal(
