@@ -35,6 +35,7 @@ class InventoryTable(msgspec.Struct, frozen=True, kw_only=True):
     rows: without fault, in the file's order. faults: all of them, by row and column. cylinder_rows: how many rows
     describe a cylinder, faulty ones included. sheet is set for workbooks, encoding and delimiter for text.
     file_digest: SHA-256 (hex) of the file's bytes. unknown_columns: headers that were not understood.
+    columns: header as written in the file, by the field it holds.
     """
 
     rows: list[InventoryRow]
@@ -47,6 +48,7 @@ class InventoryTable(msgspec.Struct, frozen=True, kw_only=True):
     delimiter: str | None = None
     header_row: int | None = None
     unknown_columns: list[str] = msgspec.field(default_factory=list)
+    columns: dict[str, str] = msgspec.field(default_factory=dict)
 
 
 def read_inventory(content: bytes, *, today: date, options: ReadingOptions | None = None) -> InventoryTable:
@@ -100,6 +102,7 @@ def _read_table(source: Source, options: ReadingOptions, today: date, digest: st
         delimiter=source.delimiter,
         header_row=header.row,
         unknown_columns=[text for _, text in header.unknown],
+        columns={column.field.value: column.header for column in header.columns},
     )
 
 
