@@ -22,6 +22,7 @@ from fill_ledger.api import (
     findings,
     health,
     holds,
+    imports,
     intake,
     keys,
     member_sessions,
@@ -57,6 +58,7 @@ TAGS: Mapping[str, str] = {
     "requalifications": "Requalifications, one by one or as the requalifier's list.",
     "air-sources": "Air sources: compressors, storage banks and purchased air, with their samples.",
     "health": "Whether the service is alive and can do its work.",
+    "imports": "The department's inventory file.",
 }
 
 HANDLERS: tuple[HTTPRouteHandler, ...] = (
@@ -89,4 +91,5 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *holds.HANDLERS,
     *tags.HANDLERS,
     *requalifications.HANDLERS,
+    *imports.HANDLERS,
 )
