@@ -1,5 +1,6 @@
 """Credentials over HTTP: bound, repeated, replaced, revoked; secrets are shown once or never."""
 
+import asyncio
 import uuid
 from typing import Any
 
@@ -80,6 +81,17 @@ async def test_a_chosen_passcode_is_bound_once_and_replaces_the_one_before(count
     assert first.json()["passcode"] is None
     assert again.json()["ledger_position"] == first.json()["ledger_position"]
     assert places(problem_in(other, 409, "conflict")) == {("/event_id", "event-id-taken")}
+
+
+async def test_a_passcode_sent_twice_at_once_is_bound_once(county: County) -> None:
+    use_hasher(county)
+    body = {"credential_kind": "passcode", "event_id": str(uuid.uuid4())}
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        answers = await asyncio.gather(*(client.post(credentials_path(county), json=body) for _ in range(4)))
+        assert await standing(client, county) == [("passcode", True)]
+    assert sorted(answer.status_code for answer in answers) == [200, 200, 200, 201]
+    assert len({answer.json()["credential_id"] for answer in answers}) == 1
+    assert len([answer for answer in answers if answer.json()["passcode"] is not None]) == 1
 
 
 async def test_a_drawn_passcode_is_shown_once(county: County) -> None:

@@ -1,5 +1,6 @@
 """Keys over HTTP: shown once, narrowed by scopes, rotated with an overlap, revoked at once; bad ones named plainly."""
 
+import asyncio
 import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -44,6 +45,16 @@ async def test_a_key_is_shown_once(county: County) -> None:
     assert ("/event_id", "event-id-taken") in places(problem_in(other, 409, "conflict"))
     assert first.headers["cache-control"] == "no-store"
     assert await status_with(county, first.json()["plain_key"]) == 200
+
+
+async def test_a_key_asked_for_many_times_at_once_is_issued_and_shown_once(county: County) -> None:
+    body = {"event_id": str(uuid.uuid4())}
+    async with county.client(county.keys[Role.OPERATOR]) as client:
+        path = keys_path(county.own.keys[Role.ANALYST])
+        answers = await asyncio.gather(*(client.post(path, json=body) for _ in range(6)))
+    assert sorted(answer.status_code for answer in answers) == [200] * 5 + [201]
+    assert len({answer.json()["key_id"] for answer in answers}) == 1
+    assert len([answer for answer in answers if answer.json()["plain_key"] is not None]) == 1
 
 
 async def test_an_idempotency_key_shows_no_key_twice(county: County) -> None:

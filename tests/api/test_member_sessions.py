@@ -321,3 +321,35 @@ async def test_only_a_controller_opens_a_session_and_only_for_its_own_members(kn
     async with known.client(known.neighbour.keys[Role.CONTROLLER]) as client:
         elsewhere = await client.post(PATH, json={"card_value": CARD})
     assert places(problem_in(elsewhere, 422, "member-not-identified")) == {("/card_value", "card-unknown")}
+
+
+async def test_a_card_bound_at_the_station_opens_a_session_and_a_passcode_in_a_fact_is_kept_out(
+    known: County, owner_connection: Any
+) -> None:
+    def fact(kind: str, secret: str) -> dict[str, Any]:
+        return {
+            "type": "credential.bound",
+            "type_version": 1,
+            "event_id": str(uuid.uuid4()),
+            "occurred_at": (datetime.now(UTC) - timedelta(minutes=1)).isoformat(),
+            "body": {
+                "member_id": str(known.own.member_id),
+                "credential_id": str(uuid.uuid4()),
+                "credential_kind": kind,
+                "secret": secret,
+            },
+        }
+
+    facts = [fact("card", "04:a2:b3:1c\r\n"), fact("passcode", "plain mare 99")]
+    batch = {"device_now": datetime.now(UTC).isoformat(), "device_software": "panel 1", "facts": facts}
+    async with whip(known) as client:
+        taken = await client.post("/v1/intake", json=batch)
+        opened = await client.post(PATH, json={"card_value": "04A2B31C"})
+        refused = await client.post(PATH, json={"badge_number": BADGE, "passcode": "plain mare 99"})
+    assert [result["outcome"] for result in taken.json()["results"]] == ["created", "quarantined"], taken.text
+    assert "plain mare" not in taken.text
+    assert opened.status_code == 201, opened.text
+    problem_in(refused, 422, "member-not-identified")
+    await owner_connection.execute("SET ROLE fill_ledger_owner")
+    everything = await owner_connection.fetch("SELECT canonical FROM ledger.event")
+    assert not any(b"plain mare" in row["canonical"] or b"04A2B31C" in row["canonical"] for row in everything)

@@ -124,7 +124,14 @@ async def bind_credential(
         return await _passcode_again(request, known.department_id, member_id, body, recorded, source)
     passcode = await _acceptable(request, known, body)
     secret = PasscodeSecret(argon2id=await _hashed(request, passcode))
-    reply = await _record(request, principal, known.department_id, body, source, member_id, secret)
+    try:
+        reply = await _record(request, principal, known.department_id, body, source, member_id, secret)
+    except Problem:
+        # The same entry may have come in a second time while its hash was being made.
+        recorded = await recorded_event(request, known.department_id, source.event_id)
+        if recorded is None:
+            raise
+        return await _passcode_again(request, known.department_id, member_id, body, recorded, source)
     parts = parts_of(request)
     async with parts.database.writes.acquire() as connection:
         await forget_failures(connection, known.department_id, attempt_subject(parts.vault, str(member_id)))
