@@ -12,6 +12,7 @@ from fill_ledger.api.resources import HANDLERS, TAGS
 from fill_ledger.api.service import Service, create_service
 from fill_ledger.database import Database, open_database
 from fill_ledger.intake.lane import Lanes
+from fill_ledger.intake.outbox import Outbox
 from fill_ledger.intake.recorder import Recorder
 from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.credentials import Lookups
@@ -33,10 +34,12 @@ FAILURE_POLICY = RatePolicy(name="failed-keys", quota=60, window_s=60)
 def make_parts(database: Database, key_ring: KeyRing) -> Parts:
     """Put the parts of a service together over an open database."""
     vault = Vault(Sealer.from_key_ring(key_ring), Lookups.from_key_ring(key_ring))
+    lanes = Lanes(Recorder(database.writes, vault))
     return Parts(
         database=database,
         questions=QuestionReader(database.lookups),
-        lanes=Lanes(Recorder(database.writes, vault)),
+        lanes=lanes,
+        outbox=Outbox(database.writes, lanes),
         vault=vault,
         member_sessions=MemberSessions.from_key_ring(key_ring),
         permit_references=PermitReferences.from_key_ring(key_ring),
@@ -49,6 +52,7 @@ def make_parts(database: Database, key_ring: KeyRing) -> Parts:
 
 async def close_parts(parts: Parts) -> None:
     """Let what waits be recorded, then close the database."""
+    await parts.outbox.stop()
     await parts.lanes.close()
     parts.passcode_hasher.close()
     await parts.database.close()
@@ -63,6 +67,7 @@ def create_app(settings: Settings) -> Service:
         database = await open_database(settings.database_url, lookups=settings.lookups, writes=settings.writes)
         parts = make_parts(database, key_ring)
         app.state[PARTS_KEY] = parts
+        parts.outbox.start()
         try:
             yield
         finally:

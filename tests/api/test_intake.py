@@ -113,25 +113,30 @@ async def test_each_fact_is_taken_on_its_own_merits(county: County) -> None:
     assert all(len(results[kept]["finding_ids"]) == 1 for kept in (1, 2, 4, 5, 7, 8))
 
 
-async def test_a_batch_gives_the_same_states_in_whatever_order_it_comes(county: County) -> None:
-    own = await county.cylinder()
-    other = await county.cylinder()
-    facts = [
-        fact("tag.paired", {"cylinder_id": str(own), "tag": "0042"}, occurred_at=ago(hours=5)),
-        fill({"tag": "0042", "end_psi": 2200}, occurred_at=ago(hours=4)),
-        fact("tag.paired", {"cylinder_id": str(other), "tag": "0042"}, occurred_at=ago(hours=3)),
-        fill({"tag": "0042", "end_psi": 2100}, occurred_at=ago(hours=2)),
-        fill({"cylinder_id": str(own), "end_psi": 2000}, occurred_at=ago(hours=1)),
-    ]
-    random.Random(20_261_124).shuffle(facts)
-    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
-        for sent in facts:
-            assert (await client.post("/v1/intake", json={"facts": [sent]})).status_code == 200
-    async with county.client(county.own.keys[Role.OFFICER]) as client:
-        of_own = (await client.get("/v1/fills", params={"cylinder_id": str(own)})).json()["items"]
-        of_other = (await client.get("/v1/fills", params={"cylinder_id": str(other)})).json()["items"]
-    assert [item["end_psi"] for item in of_own] == [2000, 2200]
-    assert [item["end_psi"] for item in of_other] == [2100]
+async def test_facts_give_the_same_states_in_whatever_order_they_come(county: County) -> None:
+    order = list(range(5))
+    for round_number in range(4):
+        own, other, tag = str(await county.cylinder()), str(await county.cylinder()), f"tag {round_number}"
+        facts = [
+            fact("tag.paired", {"cylinder_id": own, "tag": tag}, occurred_at=ago(hours=5)),
+            fill({"tag": tag, "end_psi": 2200}, occurred_at=ago(hours=4)),
+            fact("tag.paired", {"cylinder_id": other, "tag": tag}, occurred_at=ago(hours=3)),
+            fill({"tag": tag, "end_psi": 2100}, occurred_at=ago(hours=2)),
+            fill({"cylinder_id": own, "end_psi": 2000}, occurred_at=ago(hours=1)),
+        ]
+        random.Random(round_number).shuffle(order)
+        sent = [facts[place] for place in order]
+        batches = [sent] if round_number == 0 else [[one] for one in sent]
+        async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+            for batch in batches:
+                assert (await client.post("/v1/intake", json={"facts": batch})).status_code == 200
+        async with county.client(county.own.keys[Role.OFFICER]) as client:
+            of_own = (await client.get("/v1/fills", params={"cylinder_id": own})).json()["items"]
+            of_other = (await client.get("/v1/fills", params={"cylinder_id": other})).json()["items"]
+            states = [(await client.get(f"/v1/cylinders/{cylinder_id}")).json() for cylinder_id in (own, other)]
+        assert [item["end_psi"] for item in of_own] == [2000, 2200], order
+        assert [item["end_psi"] for item in of_other] == [2100], order
+        assert [state["fills_total"] for state in states] == [2, 1], order
 
 
 async def test_lines_and_compressed_batches_are_taken(county: County) -> None:

@@ -6,6 +6,7 @@ from fill_ledger.api.decoding import AnyRequest
 from fill_ledger.api.rate_limits import RateLimiter
 from fill_ledger.database import Database
 from fill_ledger.intake.lane import Lanes
+from fill_ledger.intake.outbox import Outbox
 from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.handles import MemberSessions, PermitReferences
 from fill_ledger.ledger.passcodes import PasscodeHasher
@@ -20,6 +21,7 @@ class Parts(msgspec.Struct, frozen=True, kw_only=True):
     database: Database
     questions: QuestionReader
     lanes: Lanes
+    outbox: Outbox
     vault: Vault
     member_sessions: MemberSessions
     permit_references: PermitReferences

@@ -34,6 +34,7 @@ from fill_ledger.views.folding import Folding
 MICROSECOND = timedelta(microseconds=1)
 PURPOSE_FILLED_ELSEWHERE = "filled_elsewhere"
 PURPOSE_TRANSFERRED_IN = "transferred_in"
+PURPOSE_FILL_RETRACTED = "fill_retracted"
 KEPT_CODES = {"conflict_kept": CODE_CONFLICT_KEPT, "quarantined": CODE_QUARANTINED}
 
 
@@ -268,6 +269,11 @@ class Attempt:
         await self._folding.fold(event, len(self._events))
         if isinstance(body, CylinderTransferredOut):
             self._send(event.event_id, PURPOSE_TRANSFERRED_IN, body.to_department_id)
+        if isinstance(body, EventRetracted) and self._retraction_target is not None:
+            judged = self._retraction_target.judgement
+            owner = None if judged is None else judged.owner_department_id
+            if owner is not None and owner != self._department_id:
+                self._send(event.event_id, PURPOSE_FILL_RETRACTED, owner)
 
     async def _keep_unreadable(self, claim: Unreadable) -> Outcome:
         event_id = quarantine_id(claim)

@@ -197,7 +197,7 @@ def _filled(state: CylinderState, body: fills.Filled, event: Event) -> None:
             event_id=event.event_id,
             filled_at=event.effective_at,
             end_psi=body.end_psi,
-            station_id=body.station_id or event.station_id,
+            station_id=event.station_id or body.station_id,
         ),
     )
 
