@@ -37,8 +37,10 @@ FieldNames = Annotated[tuple[FieldName, ...], Meta(max_length=MAXIMUM_FIELDS)]
 class HistoryQuery(PageQuery, frozen=True, kw_only=True):
     """Which events of a history, and from which end."""
 
-    order: Literal["oldest_first", "newest_first"] = "oldest_first"
-    type: EventType | None = None
+    order: Annotated[
+        Literal["oldest_first", "newest_first"], Meta(description="Which end of the history comes first.")
+    ] = "oldest_first"
+    type: Annotated[EventType, Meta(description="Only events of this type, such as cylinder.filled.")] | None = None
 
 
 class HistoryEntry(Struct, frozen=True, kw_only=True):

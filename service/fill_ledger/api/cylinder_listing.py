@@ -60,19 +60,56 @@ class CylinderQuery(PageQuery, frozen=True, kw_only=True):
     `last_requalified_after` leave the named month out; `manufactured_from` and `manufactured_to` take it in.
     """
 
-    department_id: uuid.UUID | None = None
-    standing: Standing | None = None
-    use: Use | None = None
-    specification: SpecificationText | None = None
-    home_station_id: uuid.UUID | None = None
-    last_requalified_before: StampMonth | None = None
-    last_requalified_after: StampMonth | None = None
-    serial: SerialAsStamped | None = None
-    inventory_number: InventoryNumber | None = None
-    maker_lot: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
-    manufactured_from: StampMonth | None = None
-    manufactured_to: StampMonth | None = None
-    on_hold: bool | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only cylinders of this department.")] | None = None
+    standing: (
+        Annotated[
+            Standing,
+            Meta(description="Only cylinders that stand so now; a list shows the most final word that applies."),
+        ]
+        | None
+    ) = None
+    use: Annotated[Use, Meta(description="Only cylinders of this use.")] | None = None
+    specification: (
+        Annotated[
+            SpecificationText,
+            Meta(description="Only cylinders of this mark; DOT-3AA or SP10915 finds every pressure of it."),
+        ]
+        | None
+    ) = None
+    home_station_id: Annotated[uuid.UUID, Meta(description="Only cylinders of this home station.")] | None = None
+    last_requalified_before: (
+        Annotated[
+            StampMonth, Meta(description="Only cylinders last requalified before this month, the month left out.")
+        ]
+        | None
+    ) = None
+    last_requalified_after: (
+        Annotated[StampMonth, Meta(description="Only cylinders last requalified after this month, the month left out.")]
+        | None
+    ) = None
+    serial: (
+        Annotated[
+            SerialAsStamped, Meta(description="Only cylinders with this serial, whatever its case, spaces and hyphens.")
+        ]
+        | None
+    ) = None
+    inventory_number: Annotated[InventoryNumber, Meta(description="Only the cylinder with this number.")] | None = None
+    maker_lot: (
+        Annotated[
+            Annotated[str, Meta(min_length=1, max_length=64)],
+            Meta(description="Only cylinders of this lot of the maker."),
+        ]
+        | None
+    ) = None
+    manufactured_from: Annotated[StampMonth, Meta(description="Only cylinders made in this month or later.")] | None = (
+        None
+    )
+    manufactured_to: Annotated[StampMonth, Meta(description="Only cylinders made in this month or before.")] | None = (
+        None
+    )
+    on_hold: (
+        Annotated[bool, Meta(description="Only cylinders with a standing hold, or only those without one.")] | None
+    ) = None
 
 
 EXAMPLE_LINE = CylinderLine(

@@ -59,9 +59,9 @@ class HoldLine(Struct, frozen=True, kw_only=True):
 class HoldQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of standing holds."""
 
-    department_id: uuid.UUID | None = None
-    cylinder_id: uuid.UUID | None = None
-    hold_kind: HoldKind | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only holds of this department.")] | None = None
+    cylinder_id: Annotated[uuid.UUID, Meta(description="Only holds of this cylinder.")] | None = None
+    hold_kind: Annotated[HoldKind, Meta(description="Only holds of this kind.")] | None = None
 
 
 class Release(Entry, frozen=True, kw_only=True):

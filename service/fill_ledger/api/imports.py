@@ -44,24 +44,61 @@ class ImportQuery(StrictStruct, frozen=True, kw_only=True):
     the month; `pressure_unit` and `volume_unit` are those of numbers whose cell and header name none.
     """
 
-    department_id: uuid.UUID | None = None
-    dry_run: bool = True
-    mode: ImportMode = "all_or_nothing"
-    date_order: DateOrder | None = None
-    two_digit_years: Literal["refuse", "latest_past"] = _DEFAULTS.two_digit_years
-    pressure_unit: PressureUnit | None = None
-    volume_unit: VolumeUnit | None = None
-    default_use: Use | None = None
-    sheet: Annotated[str, Meta(min_length=1, max_length=100)] | None = None
-    encoding: Encoding | None = None
-    delimiter: Delimiter | None = None
-    serials_may_repeat: bool = False
+    department_id: (
+        Annotated[
+            uuid.UUID,
+            Meta(description="The department whose cylinders these are; may be left out where the key has only one."),
+        ]
+        | None
+    ) = None
+    dry_run: Annotated[bool, Meta(description="Without false nothing is recorded: the answer tells what would be.")] = (
+        True
+    )
+    mode: Annotated[
+        ImportMode,
+        Meta(description="Whether one faulty or differing row keeps all rows out, or each row stands for itself."),
+    ] = "all_or_nothing"
+    date_order: (
+        Annotated[
+            DateOrder, Meta(description="Which number of 03/04/2021 is the month; otherwise the file must show it.")
+        ]
+        | None
+    ) = None
+    two_digit_years: Annotated[
+        Literal["refuse", "latest_past"],
+        Meta(description="Whether 09/21 is refused, or read as month and year, the latest not after today."),
+    ] = _DEFAULTS.two_digit_years
+    pressure_unit: (
+        Annotated[PressureUnit, Meta(description="The unit of pressures whose cell and header name none.")] | None
+    ) = None
+    volume_unit: (
+        Annotated[VolumeUnit, Meta(description="The unit of water volumes whose cell and header name none.")] | None
+    ) = None
+    default_use: Annotated[Use, Meta(description="The use of rows that name none.")] | None = None
+    sheet: (
+        Annotated[
+            Annotated[str, Meta(min_length=1, max_length=100)],
+            Meta(description="Which sheet of a workbook with several lists."),
+        ]
+        | None
+    ) = None
+    encoding: (
+        Annotated[Encoding, Meta(description="The encoding of a text file, where it is not found by itself.")] | None
+    ) = None
+    delimiter: (
+        Annotated[Delimiter, Meta(description="The delimiter of a text file, where it is not found by itself.")] | None
+    ) = None
+    serials_may_repeat: Annotated[
+        bool, Meta(description="Whether the same serial on cylinders of different specifications is two cylinders.")
+    ] = False
 
 
 class TemplateQuery(StrictStruct, frozen=True, kw_only=True):
     """Which kind of file the template is."""
 
-    format: Literal["csv", "xlsx"] = "csv"
+    format: Annotated[
+        Literal["csv", "xlsx"], Meta(description="Delimited text, or a workbook with a guide on its second sheet.")
+    ] = "csv"
 
 
 EXAMPLE_ANSWER = ImportAnswer(

@@ -59,9 +59,9 @@ class TagLine(Struct, frozen=True, kw_only=True):
 class TagQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of tags; `tag` is taken as a reader or a label gives it."""
 
-    department_id: uuid.UUID | None = None
-    cylinder_id: uuid.UUID | None = None
-    tag: TagAsRead | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only tags of this department.")] | None = None
+    cylinder_id: Annotated[uuid.UUID, Meta(description="Only tags that are on this cylinder now.")] | None = None
+    tag: Annotated[TagAsRead, Meta(description="Only this tag, as a reader or a label gives it.")] | None = None
 
 
 EXAMPLE_TAG = "iso15693:E004010012345678"
