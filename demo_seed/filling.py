@@ -7,7 +7,7 @@ import msgspec
 
 from demo_seed.air import draw_air
 from demo_seed.journal import Journal
-from demo_seed.world import Cylinder, Member, Position, Source, Station, World
+from demo_seed.world import Cylinder, Department, Member, Position, Source, Station, World
 from fill_ledger.trade.events import fills
 
 START_PSI_LEAST = 120
@@ -20,10 +20,14 @@ FULL_SHARE = 0.9  # 29 CFR 1910.134(h)(3)(iii): recharge at 90 % of the recommen
 # Somebody fills in spite of the answer, with a word of why: seldom, and never a condemned or held cylinder.
 OVERRIDE_SHARE = 0.12
 ABANDONED_SHARE = 0.004
+# Somebody who may not, or may no longer, fill tries it first; then a colleague takes over.
+STRANGER_SHARE = 0.02
+MEMBER_CODES = ("member-deactivated", "authorisation-ended", "member-not-authorised")
+TAKING_OVER_S = 90
 
 
 class Visit(msgspec.Struct, kw_only=True):
-    """Somebody at a station who fills cylinders, one after another at each position. Seconds count after midnight."""
+    """Somebody at a station who fills cylinders; another takes over where he may not. Seconds count after midnight."""
 
     station: Station
     member: Member
@@ -37,6 +41,21 @@ class Named(msgspec.Struct, frozen=True, kw_only=True):
     tag: str
     member_id: uuid.UUID
     fill_position_id: uuid.UUID
+
+
+def pick_member(world: World, department: Department, *, diver: bool = False, strangers: bool = True) -> Member:
+    """Choose who fills: nearly always somebody who may, seldom a stranger to the whip."""
+    rng = world.rng
+    present = [member for member in department.members if member.quiet_on != world.day]
+    able = [
+        member
+        for member in present
+        if member.active and member.authorised_through >= world.day and (member.is_diver or not diver)
+    ]
+    others = [member for member in present if member not in able]
+    if others and (not able or (strangers and rng.random() < STRANGER_SHARE)):
+        return rng.choice(others)
+    return rng.choice(able)
 
 
 def needs_air(cylinder: Cylinder) -> bool:
@@ -63,7 +82,13 @@ def fill_one(world: World, journal: Journal, visit: Visit, cylinder: Cylinder, p
     overridden = code in ("requalification-due", "member-not-authorised") and rng.random() < OVERRIDE_SHARE
     if code is not None and not overridden:
         _deny(world, journal, visit, cylinder, position, seconds, code)
-        return seconds + 30
+        if code not in MEMBER_CODES:
+            return seconds + 30
+        diver = cylinder.kind.use == "scuba"
+        visit.member = pick_member(world, station.department, diver=diver, strangers=False)
+        if denial(world, visit, cylinder) is not None:
+            return seconds + 30
+        return fill_one(world, journal, visit, cylinder, position, seconds + TAKING_OVER_S)
     drawn = draw_air(world, journal, station, seconds, cylinder.kind.service_pressure_psi)
     if drawn is None:
         _deny(world, journal, visit, cylinder, position, seconds, "air-source-out-of-service")

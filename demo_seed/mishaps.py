@@ -5,9 +5,9 @@ from datetime import timedelta
 
 import msgspec
 
-from demo_seed.filling import needs_air
+from demo_seed.filling import needs_air, pick_member
 from demo_seed.journal import Journal
-from demo_seed.occasions import HOUR_S, pick_member
+from demo_seed.occasions import HOUR_S
 from demo_seed.world import Station, World
 from fill_ledger.trade.events import corrections, fills
 

@@ -1,8 +1,8 @@
 """Why cylinders are filled: working fires, training nights, the monthly look at every set, dives."""
 
-from demo_seed.filling import Visit, fill_all, needs_air
+from demo_seed.filling import Visit, fill_all, needs_air, pick_member
 from demo_seed.journal import Journal
-from demo_seed.world import Cylinder, Department, Member, Station, World
+from demo_seed.world import Cylinder, Department, Station, World
 from fill_ledger.trade.events import cylinders, stations
 
 HOUR_S = 3600
@@ -17,24 +17,6 @@ TRAINING_SHARE = 0.92
 LEAK_SHARE = 0.16
 DAMAGE_SHARE = 0.002
 DIVES_A_WEEK_DAY = 5  # Saturday
-# Somebody without authorisation tries now and then.
-STRANGER_SHARE = 0.02
-
-
-def pick_member(world: World, department: Department, *, diver: bool = False) -> Member:
-    """Choose who fills: nearly always somebody who may."""
-    rng = world.rng
-    able = [
-        member
-        for member in department.members
-        if member.active
-        and member.quiet_on != world.day
-        and member.authorised_through >= world.day
-        and (member.is_diver or not diver)
-    ]
-    if not able or rng.random() < STRANGER_SHARE:
-        return rng.choice([member for member in department.members if member.quiet_on != world.day])
-    return rng.choice(able)
 
 
 def fight_fires(world: World, journal: Journal) -> None:
