@@ -110,10 +110,19 @@ BEGIN
     FROM unnest(p_read_kinds, p_read_ids, p_read_positions) AS asked (kind, subject_id, ledger_position)
     LEFT JOIN views.state AS known ON known.department_id = p_department AND known.subject_kind = asked.kind
         AND known.subject_id = asked.subject_id
-    WHERE coalesce(known.ledger_position, 0) <> asked.ledger_position
+    WHERE coalesce(known.ledger_position, 0) <> asked.ledger_position AND asked.kind <> 'event'
     LIMIT 1;
     IF FOUND THEN
         RAISE EXCEPTION 'a % has changed since it was read', v_changed USING ERRCODE = 'FL001';
+    END IF;
+    -- A retraction that found nothing to take back must not be written after the event it names: that one is folded.
+    IF EXISTS (
+        SELECT 1 FROM unnest(p_read_kinds, p_read_ids, p_read_positions) AS asked (kind, subject_id, ledger_position)
+        WHERE asked.kind = 'event' AND asked.ledger_position <> coalesce((
+            SELECT known.ledger_position FROM ledger.event AS known
+            WHERE known.department_id = p_department AND known.event_id = asked.subject_id), 0)
+    ) THEN
+        RAISE EXCEPTION 'an event to be retracted has come meanwhile' USING ERRCODE = 'FL001';
     END IF;
     -- A retraction that came meanwhile changes whether the event it names may be folded.
     IF EXISTS (

@@ -48,7 +48,12 @@ async def read_for(
     source = DatabaseSource(connection, department_id)
     folding = Folding(department_id, source)
     folding.hold(ordered, snapshot.states)
-    folding.note_retracted(snapshot.retracted)
+    folding.note_retracted(
+        {
+            event_id: snapshot.events[event_id].ledger_position if event_id in snapshot.events else 0
+            for event_id in snapshot.retracted
+        }
+    )
     members = {claim.body.member_id for claim in readable if isinstance(claim.body, MemberBody) and claim.body.sealed}
     return Reading(
         snapshot=snapshot,

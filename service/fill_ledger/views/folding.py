@@ -93,11 +93,14 @@ class Folding:
         """Return the state of a subject that is held."""
         return self._states[subject]
 
-    def note_retracted(self, event_ids: Iterable[uuid.UUID]) -> None:
-        """Note events that a recorded retraction names; they are kept and never folded."""
-        for event_id in event_ids:
+    def note_retracted(self, positions: Mapping[uuid.UUID, int]) -> None:
+        """Note events that a recorded retraction names; they are kept and never folded.
+
+        `positions` holds where each stands in the ledger, 0 where it has not come yet.
+        """
+        for event_id, position in positions.items():
             self._retracted.add(event_id)
-            self.versions[Subject(SubjectKind.EVENT, event_id)] = 0
+            self.versions[Subject(SubjectKind.EVENT, event_id)] = position
 
     async def fold(self, event: Event, place: int) -> None:
         """Fold the next event; `place` is its place in the run, from 1."""
@@ -111,6 +114,10 @@ class Folding:
         if retracted:
             return
         self._folded.append(event)
+        tag = known_only_by_tag(event)
+        if tag is not None:
+            # A pairing made at the same moment must notice: a new version of the tag's state tells it.
+            self._places[tag] = place
         await self.ensure(folds_into)
         for subject in folds_into:
             if subject.kind in FOLDS:
@@ -204,7 +211,12 @@ class Folding:
         event = next((known for known in self._folded if known.event_id == event_id), None)
         event = event or await self._source.event(event_id)
         if event is None:
+            # It may be on its way at this very moment: the append makes sure that it has not come.
+            self.versions[Subject(SubjectKind.EVENT, event_id)] = 0
             return
+        tag = known_only_by_tag(event)
+        if tag is not None:
+            self._places[tag] = place
         cylinder = await self._cylinder_by_tag(event)
         subjects = {subject for subject in event.folds_into() if subject.kind in FOLDS}
         if cylinder is not None:
