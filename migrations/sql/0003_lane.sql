@@ -206,7 +206,8 @@ $$;
 -- cylinder found (at most 20 a question, the station's own first, then those of departments its policies name). Sees a
 -- neighbour's cylinder, so it runs as the look-up role; what leaves the service is decision fields.
 -- `checked_at` is the server's clock, `asked_at` the same but never before what the department's ledger has recorded.
--- The settings keep the plan on indexes, whatever the statistics of a table just filled by an import say.
+-- The settings keep the plan on indexes, whatever the statistics of a table just filled by an import say; LIMIT 1, where
+-- the key is whole anyway, keeps each part a look-up of its own, never a join over all rows of a kind.
 CREATE FUNCTION lookup.eligibility(
     p_key_digests bytea[], p_station_ids uuid[], p_subject_kinds text[], p_values text[], p_member_ids uuid[]
 ) RETURNS TABLE (
@@ -232,7 +233,7 @@ BEGIN
             WITH ORDINALITY AS asked (key_digest, station_id, subject_kind, value, member_id, place)
         CROSS JOIN LATERAL (SELECT clock_timestamp() AS checked_at) AS clock
         LEFT JOIN LATERAL (
-            SELECT * FROM views.access_key AS known WHERE known.key_digest = asked.key_digest
+            SELECT * FROM views.access_key AS known WHERE known.key_digest = asked.key_digest LIMIT 1
         ) AS access ON true
         LEFT JOIN LATERAL (
             SELECT known.department_id FROM views.station AS known
@@ -242,33 +243,41 @@ BEGIN
         ) AS place ON true
         -- A controller whose station nobody registered still has a department, and so an answer.
         CROSS JOIN LATERAL (
-            SELECT coalesce(place.department_id, CASE WHEN access.station_id IS NOT NULL THEN access.department_ids[1] END)
-                AS department_id
+            SELECT coalesce(
+                place.department_id, CASE WHEN access.station_id IS NOT NULL THEN access.department_ids[1] END
+            ) AS department_id
         ) AS here
         LEFT JOIN LATERAL (
             SELECT known.state FROM views.state AS known
             WHERE known.department_id = here.department_id AND known.subject_kind = 'station'
                 AND known.subject_id = coalesce(access.station_id, asked.station_id)
+            LIMIT 1
         ) AS station ON true
         LEFT JOIN LATERAL (
             SELECT known.ledger_position, known.recorded_at FROM ledger.head AS known
-            WHERE known.department_id = here.department_id
+            WHERE known.department_id = here.department_id LIMIT 1
         ) AS head ON true
         LEFT JOIN LATERAL (
             SELECT known.state FROM views.state AS known
             WHERE known.department_id = '00000000-0000-4000-8000-000000000001'
                 AND known.subject_kind = 'department' AND known.subject_id = here.department_id
+            LIMIT 1
         ) AS department ON true
         LEFT JOIN LATERAL (
             SELECT known.state FROM views.state AS known
             WHERE known.department_id = here.department_id AND known.subject_kind = 'policy'
                 AND known.subject_id = here.department_id
+            LIMIT 1
         ) AS policy ON true
         LEFT JOIN LATERAL (
             SELECT array_agg(known.state ORDER BY known.subject_id) AS states
             FROM views.air_source AS source
-            JOIN views.state AS known ON known.department_id = source.department_id
-                AND known.subject_kind = 'air_source' AND known.subject_id = source.air_source_id
+            CROSS JOIN LATERAL (
+                SELECT state.state, state.subject_id FROM views.state
+                WHERE state.department_id = source.department_id AND state.subject_kind = 'air_source'
+                    AND state.subject_id = source.air_source_id
+                LIMIT 1
+            ) AS known
             WHERE source.department_id = here.department_id
                 AND source.station_id = coalesce(access.station_id, asked.station_id)
         ) AS air ON true
@@ -276,14 +285,19 @@ BEGIN
             SELECT known.state FROM views.state AS known
             WHERE known.department_id = here.department_id AND known.subject_kind = 'member'
                 AND known.subject_id = asked.member_id
+            LIMIT 1
         ) AS member ON true
         LEFT JOIN LATERAL (
             -- A cylinder given to another department stands here under its own id, without the directory's.
             SELECT entry.department_id, tag.state AS tag_state,
                 coalesce(entry.cylinder_id, CASE WHEN entry.entry_kind <> 'tag' THEN entry.subject_id END) AS cylinder_id
             FROM views.directory AS entry
-            LEFT JOIN views.state AS tag ON asked.subject_kind = 'tag' AND tag.department_id = entry.department_id
-                AND tag.subject_kind = 'tag' AND tag.subject_id = entry.subject_id
+            LEFT JOIN LATERAL (
+                SELECT known.state FROM views.state AS known
+                WHERE asked.subject_kind = 'tag' AND known.department_id = entry.department_id
+                    AND known.subject_kind = 'tag' AND known.subject_id = entry.subject_id
+                LIMIT 1
+            ) AS tag ON true
             WHERE entry.entry_kind = asked.subject_kind AND entry.value = asked.value
                 AND here.department_id IS NOT NULL
             ORDER BY entry.department_id <> here.department_id,
@@ -294,6 +308,7 @@ BEGIN
             SELECT known.state FROM views.state AS known
             WHERE known.department_id = found.department_id AND known.subject_kind = 'cylinder'
                 AND known.subject_id = found.cylinder_id
+            LIMIT 1
         ) AS cylinder ON true
         ORDER BY asked.place;
 END

@@ -3,6 +3,7 @@
 import uuid
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
+from typing import Any
 
 import msgspec
 import pytest
@@ -105,7 +106,7 @@ async def test_explain_tells_every_rule_and_the_facts_it_saw(county: County) -> 
 
 
 async def test_every_bad_key_is_told_why(county: County) -> None:
-    params = {"cylinder_id": uuid.uuid4()}
+    params: dict[str, Any] = {"cylinder_id": str(uuid.uuid4())}
     async with county.client(None) as client:
         problem_in(await client.get("/v1/eligibility", params=params), 401, "not-authenticated")
         problem_in(await client.get("/v1/eligibility"), 401, "not-authenticated")
@@ -133,7 +134,7 @@ async def test_every_bad_key_is_told_why(county: County) -> None:
 
 
 async def test_a_key_without_the_right_is_refused(county: County) -> None:
-    params = {"cylinder_id": uuid.uuid4(), "station_id": county.own.station_id}
+    params: dict[str, Any] = {"cylinder_id": uuid.uuid4(), "station_id": county.own.station_id}
     problem_in(await get_answer(county, county.keys[Role.OPERATOR], **params), 403, "not-permitted")
     officer = county.own.keys[Role.OFFICER]
     narrow = KeyIssued(
@@ -152,7 +153,7 @@ async def test_failed_keys_and_requests_are_counted(county: County) -> None:
     state["parts"] = msgspec.structs.replace(
         county.parts, failure_limiter=RateLimiter(policy), principal_limiter=RateLimiter(policy)
     )
-    params = {"cylinder_id": uuid.uuid4()}
+    params: dict[str, Any] = {"cylinder_id": str(uuid.uuid4())}
     for _ in range(2):
         answered = await get_answer(county, **params)
         assert answered.status_code == 200

@@ -103,7 +103,8 @@ class QuestionReader:
     def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]") -> None:
         self._pool = pool
         self._waiting: deque[tuple[Asked, asyncio.Future[Gathered]]] = deque()
-        self._readers = 0
+        self._readers = 0  # started and not yet done
+        self._serving = 0  # of these, those that have a connection
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def read(self, asked: Asked) -> Gathered:
@@ -140,20 +141,27 @@ class QuestionReader:
 
     async def _read_while_any_wait(self) -> None:
         """Serve whoever waits with one connection; give it back when nobody does."""
-        is_counted = True
+        is_counted, is_serving = True, False
         try:
             async with self._pool.acquire() as connection:
+                is_serving = True
+                self._serving += 1
                 while self._waiting:
                     await self._read_together(connection)
                 # Before the connection is given back, which waits: a question that comes then needs another reader.
-                self._readers -= 1
                 is_counted = False
-        except Exception as error:
-            if is_counted:
                 self._readers -= 1
-                if self._readers == 0:
-                    self._fail(self._take(len(self._waiting)), error)
-            self._have_readers()
+                self._serving -= 1
+        except Exception as error:
+            if not is_counted:
+                return  # Only giving the connection back failed; the pool makes another one.
+            self._readers -= 1
+            self._serving -= is_serving
+            if is_serving:
+                self._have_readers()
+            elif self._serving == 0:
+                # No connection is to be had, and nobody else has one to serve those who wait.
+                self._fail(self._take(len(self._waiting)), error)
 
     async def _read_together(self, connection: Any) -> None:
         together = self._take(QUESTIONS_IN_A_READ)
