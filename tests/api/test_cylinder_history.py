@@ -3,6 +3,7 @@
 import uuid
 from datetime import UTC, datetime, timedelta
 
+from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.cylinders import CylinderHeld, TagPaired
@@ -110,3 +111,29 @@ async def test_members_stations_and_air_sources_have_histories_too(county: Count
             problem_in(await client.get(f"/v1/{path}/history"), 404, "not-found")
     async with county.client(own.keys[Role.CONTROLLER]) as client:
         problem_in(await client.get(f"/v1/members/{own.member_id}/history"), 403, "not-permitted")
+
+
+async def test_an_erased_text_is_told_to_be_gone(county: County) -> None:
+    cylinder_id = await county.cylinder()
+    held = CylinderHeld(cylinder_id=cylinder_id, hold_id=uuid.uuid4(), hold_kind="other", reason="Avery Example.")
+    await county.record(held)
+    department_id = county.own.department_id
+    # What erasing does to the rows beside the ledger: the key of the text is gone, and with it the text.
+    async with county.parts.database.writes.acquire() as connection, seeing(connection, (department_id,)):
+        await connection.execute(
+            """
+            UPDATE ledger.sealed_key SET wrapped = NULL, erased_at = now()
+            WHERE department_id = $1 AND key_id IN (
+                SELECT record.key_id FROM ledger.sealed_record AS record
+                JOIN ledger.event ON event.department_id = record.department_id
+                    AND event.event_type = 'cylinder.held'
+                    AND convert_from(event.canonical, 'UTF8')::jsonb
+                        #>> '{body,reason,record_id}' = record.record_id::text)
+            """,
+            department_id,
+        )
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        items = (await client.get(f"/v1/cylinders/{cylinder_id}/history")).json()["items"]
+        holds = (await client.get("/v1/holds")).json()["items"]
+    assert (items[1]["body"]["reason"], items[1]["erased"], items[1]["sealed"]) == (None, ["reason"], [])
+    assert [(hold["reason"], hold["reason_erased"]) for hold in holds] == [(None, True)]

@@ -7,6 +7,7 @@ import pytest
 
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.cylinders import ServicePressure
+from fill_ledger.trade.events.fills import Filled
 from tests.api.clients import places, problem_in
 from tests.support.county import County
 
@@ -247,3 +248,23 @@ async def test_doors_stay_shut_for_other_departments_and_roles(county: County) -
         problem_in(await client.get(path), 403, "not-permitted")
     async with county.client(county.keys[Role.INTEGRATOR]) as client:
         problem_in(await client.post("/v1/cylinders", json={"details": details()}), 422, "not-processable")
+
+
+async def test_the_owners_record_comes_before_that_of_a_department_that_only_filled_it(county: County) -> None:
+    theirs = await county.cylinder(department_id=county.neighbour.department_id, serial="N1")
+    await county.record(Filled(cylinder_id=theirs, end_psi=2200), station_id=county.own.station_id)
+    async with county.client(county.keys[Role.INTEGRATOR]) as client:
+        whole = (await client.get(f"/v1/cylinders/{theirs}")).json()
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        here = (await client.get(f"/v1/cylinders/{theirs}")).json()
+        listed = (await client.get("/v1/cylinders")).json()["items"]
+        held = await client.post(f"/v1/cylinders/{theirs}/holds", json={"hold_kind": "air", "reason": "x"})
+    assert (whole["department_id"], whole["details"]["serial"]) == (str(county.neighbour.department_id), "N1")
+    assert (here["department_id"], here["standing"], here["details"]) == (
+        str(county.own.department_id),
+        "unregistered",
+        None,
+    )
+    assert here["fills_total"] == 1
+    assert listed == []
+    assert ("/cylinder_id", "cylinder-unknown") in places(problem_in(held, 409, "conflict"))

@@ -96,7 +96,7 @@ _STANDING = """
         AND known.subject_id = cylinder.cylinder_id
     CROSS JOIN LATERAL json_to_recordset(known.state -> 'holds') AS hold (
         event_id uuid, hold_id uuid, hold_kind text, clears_by text, starts_at timestamptz, ends_at timestamptz)
-    WHERE cylinder.holds_open > 0 AND hold.ends_at IS NULL
+    WHERE cylinder.holds_open > 0 AND hold.ends_at IS NULL AND cylinder.standing <> 'transferred'
         AND cylinder.department_id = ANY ((SELECT lookup.visible_departments())::uuid[])
 """
 
