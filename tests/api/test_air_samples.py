@@ -73,7 +73,9 @@ async def test_lists_are_filtered_newest_first_without_what_was_retracted(county
     async with county.client(county.own.keys[Role.TECHNICIAN]) as client:
         for taken, verdict in ((40, "pass"), (30, "fail"), (20, "pass")):
             entered = await client.post("/v1/air-samples", json=sample_of(county, taken_on=day(taken), verdict=verdict))
-        await county.record(EventRetracted(retracted_event_id=entered.json()["event_id"], reason="Wrong source."))
+        await county.record(
+            EventRetracted(retracted_event_id=uuid.UUID(entered.json()["event_id"]), reason="Wrong source.")
+        )
 
         async def days(**query: Any) -> list[str]:
             answer = await client.get("/v1/air-samples", params=query)

@@ -31,12 +31,14 @@ async def test_bottles_come_and_go_and_their_time_in_the_bank_stays(county: Coun
         before = await client.post(f"{path}/bottles/{bottle_id}/removals", json={"occurred_at": early})
         removed = await client.post(f"{path}/bottles/{bottle_id}/removals", json={})
         twice = await client.post(f"{path}/bottles/{bottle_id}/removals", json={})
+        back = await client.post(f"{path}/bottles", json={**BOTTLE, "bottle_id": bottle_id, "occurred_at": early})
         shown = (await client.get(path)).json()["bottles"]
         compressor = await client.post(f"/v1/air-sources/{county.own.air_source_id}/bottles", json=BOTTLE)
     assert (added.status_code, again.status_code, removed.status_code) == (201, 200, 201), added.text
     assert places(problem_in(known, 409, "conflict")) == {("/bottle_id", "bottle-known")}
     assert places(problem_in(before, 422, "not-processable")) == {("/occurred_at", "too-early")}
     assert places(problem_in(twice, 409, "conflict")) == {("/bottle_id", "bottle-unknown")}
+    assert places(problem_in(back, 422, "not-processable")) == {("/occurred_at", "too-early")}
     assert [bottle["ends_at"] is None for bottle in shown] == [True, True, False]
     assert places(problem_in(compressor, 422, "not-processable")) == {("/air_source_id", "not-a-storage-bank")}
 

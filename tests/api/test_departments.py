@@ -82,11 +82,13 @@ async def test_details_are_corrected(county: County) -> None:
         after = await client.get(path)
         nothing = await client.post(f"{path}/corrections", json={})
         nobody = await client.post(f"/v1/departments/{uuid.uuid4()}/corrections", json={"name": "X"})
+        early = await client.post(f"{path}/corrections", json={"name": "X", "occurred_at": "2001-01-01T00:00:00Z"})
     assert corrected.status_code == 201
     assert (after.json()["name"], after.json()["code"]) == ("Renamed", "OWN")
     assert after.headers["etag"] != before.headers["etag"]
     problem_in(nothing, 422, "not-processable")
     problem_in(nobody, 404, "not-found")
+    assert places(problem_in(early, 422, "not-processable")) == {("/occurred_at", "too-early")}
 
 
 async def test_only_the_operator_registers_and_faults_are_told_together(county: County) -> None:

@@ -56,12 +56,14 @@ async def test_what_contradicts_the_station_is_refused(county: County) -> None:
         unknown = await client.post(f"{path_of(county)}/{uuid.uuid4()}/removals", json={})
         await client.post(f"{path_of(county)}/{position_id}/removals", json={})
         twice = await client.post(f"{path_of(county)}/{position_id}/removals", json={})
+        back = await client.post(path_of(county), json={**WHIP, "fill_position_id": position_id, "occurred_at": early})
         anew = await client.post(path_of(county), json={**WHIP, "fill_position_id": position_id})
     assert places(problem_in(same, 409, "conflict")) == {("/fill_position_id", "already-registered")}
     assert places(problem_in(label, 409, "conflict")) == {("/label", "label-taken")}
     assert places(problem_in(before, 422, "not-processable")) == {("/occurred_at", "too-early")}
     assert places(problem_in(unknown, 409, "conflict")) == {("/fill_position_id", "fill-position-unknown")}
     assert places(problem_in(twice, 409, "conflict")) == {("/fill_position_id", "fill-position-unknown")}
+    assert places(problem_in(back, 422, "not-processable")) == {("/occurred_at", "too-early")}
     assert anew.status_code == 201
 
 

@@ -83,6 +83,14 @@ async def test_a_repeat_is_a_repeat_although_the_version_has_moved(county: Count
     assert places(problem_in(other, 409, "conflict")) == {("/event_id", "event-id-taken")}
 
 
+async def test_a_policy_does_not_begin_before_the_one_it_replaces(county: County) -> None:
+    early = (datetime.now(UTC) - timedelta(days=1)).isoformat()
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        await client.put(path_of(county), json=POLICY, headers={"if-match": "*"})
+        late = await client.put(path_of(county), json={**POLICY, "occurred_at": early}, headers={"if-match": "*"})
+    assert places(problem_in(late, 422, "not-processable")) == {("/occurred_at", "too-early")}
+
+
 async def test_partners_must_be_other_departments_of_the_county(county: County) -> None:
     headers = {"if-match": "*"}
     stranger, own, neighbour = uuid.uuid4(), county.own.department_id, county.neighbour.department_id

@@ -1,5 +1,6 @@
 """Stations over HTTP."""
 
+import asyncio
 import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -7,6 +8,7 @@ from typing import Any
 import httpx
 
 from fill_ledger.trade.events import county as county_events
+from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.identifiers import COUNTY_ID
 from tests.api.clients import places, problem_in
@@ -97,6 +99,25 @@ async def test_a_code_belongs_to_one_station_until_it_is_given_up(county: County
     assert [station["station_id"] for station in listed] == [second]
 
 
+async def test_of_stations_registered_at_once_one_gets_the_code(county: County) -> None:
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        answers = await asyncio.gather(*(client.post("/v1/stations", json=NEW) for _ in range(4)))
+    assert sorted(answer.status_code for answer in answers) == [201, 409, 409, 409]
+
+
+async def test_a_registration_taken_back_gives_its_code_free(county: County) -> None:
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        first = await client.post("/v1/stations", json=NEW)
+        await county.record(
+            EventRetracted(retracted_event_id=uuid.UUID(first.json()["event_id"]), reason="Entered twice.")
+        )
+        station_id = await register(client)
+        gone = await client.get(f"/v1/stations/{first.json()['subject_id']}")
+        listed = (await client.get("/v1/stations", params={"code": "S9"})).json()["items"]
+    problem_in(gone, 404, "not-found")
+    assert [station["station_id"] for station in listed] == [station_id]
+
+
 async def test_details_are_corrected_and_the_version_moves(county: County) -> None:
     path = f"/v1/stations/{county.own.station_id}"
     async with county.client(county.own.keys[Role.OFFICER]) as client:
@@ -107,11 +128,13 @@ async def test_details_are_corrected_and_the_version_moves(county: County) -> No
         repeated = await client.post(f"{path}/corrections", json=body)
         after = await client.get(path, headers={"if-none-match": before.headers["etag"]})
         nothing = await client.post(f"{path}/corrections", json={})
+        early = await client.post(f"{path}/corrections", json={"name": "X", "occurred_at": "2001-01-01T00:00:00Z"})
         nowhere = await client.get(f"/v1/stations/{uuid.uuid4()}")
     assert unchanged.status_code == 304
     assert (corrected.status_code, repeated.status_code, after.status_code) == (201, 200, 200)
     assert (after.json()["name"], after.json()["code"]) == ("Renamed", "S1")
     problem_in(nothing, 422, "not-processable")
+    assert places(problem_in(early, 422, "not-processable")) == {("/occurred_at", "too-early")}
     problem_in(nowhere, 404, "not-found")
 
 

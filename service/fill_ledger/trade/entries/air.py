@@ -117,6 +117,11 @@ def _bottle_is_new(body: air.StorageBottleInstalled, known: Known, moment: datet
     yield from _bank_refusals(source, "/air_source_id")
     if _bottle_in_bank(source, body.bottle.bottle_id) is not None:
         yield Refusal(code="bottle-known", detail="This bottle is in the bank already.", pointer="/bottle_id")
+        return
+    earlier = [bottle for bottle in source.bottles if bottle.bottle_id == body.bottle.bottle_id]
+    removed = max((bottle.ends_at for bottle in earlier if bottle.ends_at is not None), default=None)
+    if removed is not None and moment < removed:
+        yield too_early("The bottle was taken out", removed)
 
 
 @check(air.StorageBottleRemoved)

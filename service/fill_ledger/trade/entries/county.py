@@ -4,7 +4,15 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, nothing_to_correct, zone_refusals
+from fill_ledger.trade.entries.registry import (
+    Known,
+    Refusal,
+    check,
+    consults,
+    nothing_to_correct,
+    too_early,
+    zone_refusals,
+)
 from fill_ledger.trade.events import county
 from fill_ledger.trade.identifiers import COUNTY_ID, Subject, SubjectKind, codes_subject
 from fill_ledger.trade.states.codes import CodesState
@@ -41,6 +49,8 @@ def _department_is_known(body: county.DepartmentDetailsCorrected, known: Known, 
     state: DepartmentState = known.state(Subject(SubjectKind.DEPARTMENT, body.department_id))
     if state.registered_at is None:
         yield Refusal(code="department-unknown", detail="There is no such department.", pointer="/department_id")
+    elif moment < state.registered_at:
+        yield too_early("The department was registered", state.registered_at)
 
 
 @consults(county.PrincipalRegistered)

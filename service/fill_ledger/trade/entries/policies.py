@@ -4,7 +4,7 @@ import uuid
 from collections.abc import Iterable
 from datetime import datetime
 
-from fill_ledger.trade.entries.registry import Known, Refusal, check
+from fill_ledger.trade.entries.registry import Known, Refusal, check, too_early
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.trade.states.county import PolicyState
@@ -16,12 +16,13 @@ POLICY_CHANGED = "policy-changed"
 
 @check(PolicySet)
 def _starts_from_the_newest(body: PolicySet, known: Known, moment: datetime) -> Iterable[Refusal]:
-    if body.replaces_event_id is None:
-        return
     state: PolicyState = known.state(Subject(SubjectKind.POLICY, body.department_id))
-    newest = state.policies[-1].event_id if state.policies else NO_POLICY_YET
-    if newest != body.replaces_event_id:
+    newest = state.policies[-1] if state.policies else None
+    newest_id = NO_POLICY_YET if newest is None else newest.event_id
+    if body.replaces_event_id not in (None, newest_id):
         yield Refusal(code=POLICY_CHANGED, detail="The policy has changed since it was read.")
+    elif newest is not None and moment < newest.starts_at:
+        yield too_early("The policy in force was set", newest.starts_at)
 
 
 @check(PolicySet)

@@ -44,6 +44,9 @@ def _correction_makes_sense(
     if body.code is not None:
         yield from _code_refusals(known, body.station_id, body.code)
     yield from zone_refusals(body.time_zone)
+    registered_at = _station(known, body.station_id).registered_at
+    if registered_at is not None and moment < registered_at:
+        yield too_early("The station was registered", registered_at)
 
 
 @check(
@@ -80,7 +83,10 @@ def _station_is_closed(body: stations.StationOpened, known: Known, moment: datet
 
 @check(stations.FillPositionRegistered)
 def _position_is_new(body: stations.FillPositionRegistered, known: Known, moment: datetime) -> Iterable[Refusal]:
-    standing = [position for position in _station(known, body.station_id).positions if position.ends_at is None]
+    positions = _station(known, body.station_id).positions
+    standing = [position for position in positions if position.ends_at is None]
+    earlier = [position for position in positions if position.fill_position_id == body.fill_position_id]
+    removed = max((position.ends_at for position in earlier if position.ends_at is not None), default=None)
     if any(position.fill_position_id == body.fill_position_id for position in standing):
         yield Refusal(
             code="already-registered",
@@ -93,6 +99,8 @@ def _position_is_new(body: stations.FillPositionRegistered, known: Known, moment
             detail=f"The station has a fill position {body.label} already; nobody could tell the two apart.",
             pointer="/label",
         )
+    elif removed is not None and moment < removed:
+        yield too_early("The fill position was removed", removed)
 
 
 @check(stations.FillPositionRemoved)
