@@ -35,7 +35,7 @@ def _move_tags(world: World, journal: Journal, department: Department) -> None:
         at = world.at(16 * HOUR_S)
         off = cylinders.TagUnpaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
         journal.device(cylinder.home, at, off)
-        cylinder.quiet_on = world.day
+        cylinder.quiet_on = cylinder.named_on = world.day
         cylinder.tag = new_tag(world, "renewed", cylinder.cylinder_id, world.day)
         on = cylinders.TagPaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
         journal.device(cylinder.home, at + timedelta(seconds=40), on)
@@ -45,7 +45,7 @@ def _move_tags(world: World, journal: Journal, department: Department) -> None:
         one.tag, other.tag = other.tag, one.tag
         at = world.at(16 * HOUR_S + 600)
         for cylinder in (one, other):
-            cylinder.quiet_on = world.day
+            cylinder.quiet_on = cylinder.named_on = world.day
             paired = cylinders.TagPaired(cylinder_id=cylinder.cylinder_id, tag=cylinder.tag)
             journal.device(cylinder.home, at, paired)
 

@@ -244,6 +244,7 @@ def register_cylinder(
         last_test=drawn.last_test,
         plus=bool(drawn.stamps) and "+" in (drawn.stamps[-1].marks or ()),
         pressure_psi=drawn.kind.service_pressure_psi,
+        named_on=world.day,
         is_forgotten=use != "storage" and rng.random() < FORGOTTEN_SHARE,
     )
     department.cylinders.append(cylinder)

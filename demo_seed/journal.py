@@ -6,14 +6,11 @@ from datetime import datetime, timedelta
 
 import msgspec
 
-from demo_seed.world import Department, Station, World
+from demo_seed.world import WINDOW_DAYS, Department, Station, World
 from fill_ledger.intake.claims import Claim
 from fill_ledger.trade.events.envelope import Body, Clock
 
 MICROSECOND = timedelta(microseconds=1)
-# Departments wait for each other at the end of a window, so that a cylinder is on record with its owner before a
-# neighbour fills it.
-WINDOW_DAYS = 30
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True):

@@ -2,7 +2,7 @@
 
 from demo_seed.filling import Visit, fill_all, needs_air, pick_member
 from demo_seed.journal import Journal
-from demo_seed.world import Cylinder, Department, Station, World
+from demo_seed.world import WINDOW_DAYS, Cylinder, Department, Station, World
 from fill_ledger.trade.events import cylinders, stations
 
 HOUR_S = 3600
@@ -37,7 +37,9 @@ def _fight_fire(world: World, journal: Journal, department: Department) -> None:
     partners = [other for other in world.departments if other.plan.code in department.plan.partners]
     if partners and rng.random() < GUEST_SHARE:
         guest = rng.choice(partners)
-        used += _take(world, guest, rng.choice(guest.houses), rng.randint(*GUEST_CYLINDERS))
+        brought = _take(world, guest, rng.choice(guest.houses), rng.randint(*GUEST_CYLINDERS))
+        # Only what its owner's ledger surely knows by this name already.
+        used += [cylinder for cylinder in brought if _is_long_named(world, cylinder)]
         rng.shuffle(used)
     _breathe(world, used)
     begins_s = max(begins_s + rng.randint(1_500, 2_700), _free_from(world, place))
@@ -169,6 +171,11 @@ def _take(world: World, department: Department, house: Station, count: int) -> l
     world.rng.shuffle(near)
     world.rng.shuffle(far)
     return (near + far)[:count]
+
+
+def _is_long_named(world: World, cylinder: Cylinder) -> bool:
+    first = cylinder.named_on == world.plan.first_day
+    return first or (world.day - cylinder.named_on).days > WINDOW_DAYS
 
 
 def _breathe(world: World, used: list[Cylinder]) -> None:

@@ -14,6 +14,9 @@ from fill_ledger.trade.identifiers import derived_id
 
 ZONE = ZoneInfo(TIME_ZONE)
 FULL_BANK_PSI = 5_800
+# Departments wait for each other at the end of a window, so that a cylinder is on record with its owner before a
+# neighbour fills it.
+WINDOW_DAYS = 30
 
 
 class Member(msgspec.Struct, kw_only=True):
@@ -91,6 +94,8 @@ class Cylinder(msgspec.Struct, kw_only=True):
     last_test: int
     plus: bool
     pressure_psi: int
+    # When it was registered, or given another tag.
+    named_on: date
     # By the id of the hold: what kind it is.
     holds: dict[uuid.UUID, str] = msgspec.field(default_factory=dict)
     is_away: bool = False
