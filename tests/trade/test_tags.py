@@ -189,3 +189,11 @@ def test_an_identity_survives_json() -> None:
     identity = identity_of("urn:epc:tag:grai-96:0.0614141.12345.400")
     assert msgspec.json.decode(msgspec.json.encode(identity), type=TagIdentity) == identity
     assert identity.kind is TagKind.EPC
+
+
+def test_a_label_that_begins_like_an_address_keeps_its_identity() -> None:
+    for text in ("//", "//7", "https://example.org/7"):
+        once = normalise_tag(text)
+        assert isinstance(once, TagIdentity)
+        assert once.canonical == f"label:{text}"
+        assert normalise_tag(once.canonical) == once

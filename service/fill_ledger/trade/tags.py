@@ -93,7 +93,8 @@ _SEPARATORS = re.compile(r"[ :.\-_]")
 _HEX = re.compile(r"[0-9A-F]+\Z")
 # At least four pairs, as the shortest UID has: "12-34" is a label.
 _HEX_PAIRS = re.compile(r"[0-9A-F]{2}(?:[ :.\-_][0-9A-F]{2}){3,}\Z", re.IGNORECASE)
-_KIND_PREFIX = re.compile(r"\s*([A-Za-z][A-Za-z0-9 /\-]{1,18}?)\s*:(?!//)")
+# "https://..." printed on a label is no kind; the canonical text of the label "//" is one all the same.
+_KIND_PREFIX = re.compile(r"\s*([A-Za-z][A-Za-z0-9 /\-]{1,18}?)\s*(?:(?<=\Alabel):|:(?!//))")
 _RAW_URI = re.compile(r"urn:epc:raw:(?P<bits>[0-9]+)\.x(?P<hex>[0-9A-F]+)\Z", re.IGNORECASE)
 _LABEL = re.compile(r"[\x21-\x7e](?:[\x20-\x7e]*[\x21-\x7e])?\Z")
 
