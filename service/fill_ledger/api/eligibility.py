@@ -2,6 +2,7 @@
 
 import asyncio
 from datetime import datetime
+from functools import lru_cache
 
 from litestar.handlers import HTTPRouteHandler
 
@@ -49,6 +50,8 @@ LONGEST_WAIT_FOR_LEDGER_S = 0.25
 """A process that lags catches up within this, or the station had better ask again than stand waiting."""
 WAIT_BETWEEN_READS_S = 0.02
 RETRY_BEHIND_S = 1
+REMEMBERED_ADDRESSES = 1_024
+"""Stations keep their addresses; reading one anew costs as much as several rules."""
 NO_TIME_ZONE = "unknown"
 """Stands for a zone that nobody entered: no calendar is guessed, and the rules deny."""
 
@@ -136,8 +139,15 @@ async def _answer(request: AnyRequest, asked: EligibilityQuery) -> EligibilityAn
     return answer_of(parts, principal, question, gathered, resolved, judged, judge(judged, explain=asked.explain))
 
 
+_address_key = lru_cache(maxsize=REMEMBERED_ADDRESSES)(address_key)
+
+
+def _address(request: AnyRequest) -> str:
+    return _address_key(request.client.host if request.client else None)
+
+
 def _look_at_failures(request: AnyRequest) -> str:
-    address = address_key(request.client.host if request.client else None)
+    address = _address(request)
     refuse_if_limited(parts_of(request).failure_limiter.look(address))
     return address
 
@@ -166,7 +176,7 @@ def _admit(request: AnyRequest, parts: Parts, gathered: Gathered) -> Principal:
     try:
         principal = principal_of(None if gathered.key is None else _standing(gathered.key, gathered.checked_at))
     except Problem:
-        parts.failure_limiter.charge(address_key(request.client.host if request.client else None))
+        parts.failure_limiter.charge(_address(request))
         raise
     context = context_of(request.scope)
     context.principal_id = str(principal.principal_id)

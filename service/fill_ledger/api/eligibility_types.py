@@ -9,7 +9,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from fill_ledger.api.value_types import Code, GaugePsi, LedgerToken, Moment, StrictStruct
 from fill_ledger.ledger.handles import MAXIMUM_HANDLE_LENGTH
 from fill_ledger.trade.events.envelope import Use
-from fill_ledger.trade.events.fills import AsMarked, FillMode, GasTemperature
+from fill_ledger.trade.events.fills import AsMarked, FillMode
 from fill_ledger.trade.rules.reasons import MAXIMUM_DISPLAY_TEXT, MAXIMUM_TEXT
 from fill_ledger.trade.tags import TAG_TEXT_MAX_LENGTH
 
@@ -24,64 +24,84 @@ FactText = Annotated[str, Meta(max_length=500)]
 FactNumber = Annotated[int, Meta(ge=-(2**53) + 1, le=2**53 - 1, extra_json_schema={"format": "int64"})]
 
 
+CylinderId = Annotated[uuid.UUID, Meta(description="The cylinder by its id.")]
+Tag = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=TAG_TEXT_MAX_LENGTH,
+        description="The cylinder by a tag on it, as the reader shows it or with its kind before a colon.",
+        examples=["iso15693:E004010012345678"],
+    ),
+]
+PaintedNumber = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=24,
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9./-]{0,23}\Z",
+        description="The cylinder by its inventory number in the station's department, else in that of a "
+        "mutual-aid partner.",
+    ),
+]
+Serial = Annotated[str, Meta(min_length=1, max_length=64, description="The cylinder by its stamped serial number.")]
+MemberId = Annotated[uuid.UUID, Meta(description="Who is filling.")]
+SessionHandle = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=MAXIMUM_HANDLE_LENGTH,
+        description="The handle of an identified member, instead of member_id.",
+    ),
+]
+FillPositionId = Annotated[uuid.UUID, Meta(description="The connection at the station.")]
+AirSourceId = Annotated[uuid.UUID, Meta(description="The air source; needed only where the station has several.")]
+Mode = Annotated[FillMode, Meta(description="How it will be filled.")]
+GasTemperatureF = Annotated[
+    int,
+    Meta(
+        ge=-60,
+        le=250,
+        extra_json_schema={"format": "int32"},
+        description="Gas temperature in whole degrees Fahrenheit.",
+    ),
+]
+OtherMoment = Annotated[
+    datetime,
+    Meta(tz=True, description="Ask about another moment than now. Such an answer carries no permit_reference."),
+]
+LedgerSeen = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=200,
+        pattern=r"^[A-Za-z0-9._~-]+\Z",
+        description="A token from a write: answer from at least this much of the ledger.",
+    ),
+]
+Explain = Annotated[bool, Meta(description="Also tell every rule asked and the facts it saw.")]
+StationId = Annotated[
+    uuid.UUID, Meta(description="Required unless the key is a controller's, which asks for its own station.")
+]
+
+
 class EligibilityQuery(StrictStruct, frozen=True, kw_only=True):
     """The question: one cylinder, and optionally who fills it, where exactly, how, and when."""
 
-    tag: (
-        Annotated[
-            str,
-            Meta(
-                min_length=1,
-                max_length=TAG_TEXT_MAX_LENGTH,
-                description="A tag as the reader shows it, or with its kind before a colon.",
-                examples=["iso15693:E004010012345678"],
-            ),
-        ]
-        | None
-    ) = None
-    cylinder_id: uuid.UUID | None = None
-    inventory_number: (
-        Annotated[
-            str,
-            Meta(
-                min_length=1,
-                max_length=24,
-                pattern=r"^[A-Za-z0-9][A-Za-z0-9./-]{0,23}\Z",
-                description="Looked for in the station's department, then in those of its mutual-aid partners.",
-            ),
-        ]
-        | None
-    ) = None
-    serial: Annotated[str, Meta(min_length=1, max_length=64, description="The stamped serial number.")] | None = None
-    member_id: uuid.UUID | None = None
-    member_session: (
-        Annotated[
-            str,
-            Meta(
-                min_length=1,
-                max_length=MAXIMUM_HANDLE_LENGTH,
-                description="The handle of an identified member, instead of member_id.",
-            ),
-        ]
-        | None
-    ) = None
-    fill_position_id: uuid.UUID | None = None
-    air_source_id: uuid.UUID | None = None
-    mode: FillMode | None = None
-    gas_temperature_f: GasTemperature | None = None
-    at: (
-        Annotated[
-            datetime,
-            Meta(tz=True, description="Ask about another moment than now. Such an answer carries no permit_reference."),
-        ]
-        | None
-    ) = None
-    min_ledger: LedgerToken | None = None
-    explain: bool = False
-    station_id: (
-        Annotated[uuid.UUID, Meta(description="Required unless the key is a controller's, which asks for its own.")]
-        | None
-    ) = None
+    tag: Tag | None = None
+    cylinder_id: CylinderId | None = None
+    inventory_number: PaintedNumber | None = None
+    serial: Serial | None = None
+    member_id: MemberId | None = None
+    member_session: SessionHandle | None = None
+    fill_position_id: FillPositionId | None = None
+    air_source_id: AirSourceId | None = None
+    mode: Mode | None = None
+    gas_temperature_f: GasTemperatureF | None = None
+    at: OtherMoment | None = None
+    min_ledger: LedgerSeen | None = None
+    explain: Explain = False
+    station_id: StationId | None = None
 
 
 class EligibilityBody(EligibilityQuery, frozen=True, kw_only=True):

@@ -57,7 +57,7 @@ class RuleCatalogue(Struct, frozen=True, kw_only=True):
 class RuleQuery(StrictStruct, frozen=True, kw_only=True):
     """Filters of the catalogue."""
 
-    effect: Effect | None = None
+    effect: Annotated[Effect, Meta(description="Only codes that do this.")] | None = None
 
 
 def _view(entry: CatalogueEntry) -> RuleView:
