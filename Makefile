@@ -14,17 +14,18 @@ VENV := .venv
 RUN := $(VENV)/bin/python
 # The name holds the folder: a tree that was moved installs itself again.
 STAMP := $(VENV)/installed-$(shell printf '%s' '$(CURDIR)' | cksum | cut -d ' ' -f 1)
-OPENAPI_DOCUMENT := $(firstword $(wildcard openapi/fill-ledger.yaml openapi/fill-ledger.json) openapi/fill-ledger.json)
+OPENAPI_DOCUMENT := openapi/fill-ledger.json
 COMPILE := $(VENV)/bin/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --upgrade \
 	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links
 
-.PHONY: help setup demo test lint format openapi-lint lock clean
+.PHONY: help setup demo test lint format openapi openapi-lint lock clean
 
 help:
 	@echo "make demo          start an invented county on this machine (Ctrl-C stops it)"
 	@echo "make test          run the suite on a real PostgreSQL"
 	@echo "make lint          style, types, import contracts, migration scripts"
 	@echo "make format        write the style that lint asks for"
+	@echo "make openapi       write the OpenAPI document anew from the code"
 	@echo "make openapi-lint  check the OpenAPI document against the rule sets"
 	@echo "make lock          choose the newest dependencies again and pin them with their hashes"
 	@echo "make clean         remove the environment and everything built"
@@ -64,6 +65,9 @@ lint: $(STAMP)
 format: $(STAMP)
 	$(RUN) -m ruff check --fix
 	$(RUN) -m ruff format
+
+openapi: $(STAMP)
+	@$(RUN) -m fill_ledger.cli openapi --output $(OPENAPI_DOCUMENT)
 
 openapi-lint: $(STAMP)
 	@openapi/lint/run $(RUN) $(OPENAPI_DOCUMENT)

@@ -56,9 +56,9 @@ class AirSampleLine(Struct, frozen=True, kw_only=True):
 class AirSampleQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of air samples; `taken_from` and `taken_to` take their day in."""
 
-    department_id: uuid.UUID | None = None
-    air_source_id: uuid.UUID | None = None
-    verdict: Verdict | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only samples of this department.")] | None = None
+    air_source_id: Annotated[uuid.UUID, Meta(description="Only samples of this air source.")] | None = None
+    verdict: Annotated[Verdict, Meta(description="Only samples with this verdict.")] | None = None
     taken_from: Day | None = None
     taken_to: Day | None = None
 

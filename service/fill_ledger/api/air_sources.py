@@ -75,10 +75,13 @@ class Return(Entry, frozen=True, kw_only=True):
 class AirSourceQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of air sources."""
 
-    department_id: uuid.UUID | None = None
-    station_id: uuid.UUID | None = None
-    air_source_kind: air.AirSourceKind | None = None
-    out_of_service: bool | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only air sources of this department.")] | None = None
+    station_id: Annotated[uuid.UUID, Meta(description="Only air sources at this station.")] | None = None
+    air_source_kind: Annotated[air.AirSourceKind, Meta(description="Only air sources of this kind.")] | None = None
+    out_of_service: (
+        Annotated[bool, Meta(description="Only those out of service now, or only those in service; both if left out.")]
+        | None
+    ) = None
 
 
 BY_STATION = SortOrder(

@@ -54,7 +54,9 @@ def _polish(schema: Any, names: dict[str, str]) -> Any:
         polished["description"] = " ".join(polished["description"].split())
     if "enum" in polished and "type" not in polished:
         polished["type"] = "integer" if isinstance(polished["enum"][0], int) else "string"
-    if polished.get("type") == "integer" and "enum" not in polished:
+    if polished.get("type") == "integer":
+        if "enum" in polished:
+            polished |= {"minimum": min(polished["enum"]), "maximum": max(polished["enum"])}
         polished.setdefault("format", _integer_format(polished))
     if polished.get("type") == "number":
         polished.setdefault("format", "double")

@@ -14,6 +14,7 @@ from fill_ledger.api import (
     cylinder_history,
     cylinders,
     departments,
+    documentation,
     eligibility,
     events,
     fill_positions,
@@ -59,6 +60,7 @@ TAGS: Mapping[str, str] = {
     "air-sources": "Air sources: compressors, storage banks and purchased air, with their samples.",
     "health": "Whether the service is alive and can do its work.",
     "imports": "The department's inventory file.",
+    documentation.TAG: documentation.TAG_DESCRIPTION,
 }
 
 HANDLERS: tuple[HTTPRouteHandler, ...] = (
@@ -92,4 +94,5 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *tags.HANDLERS,
     *requalifications.HANDLERS,
     *imports.HANDLERS,
+    *documentation.HANDLERS,
 )

@@ -1,10 +1,10 @@
 """`/v1/stations`: fill stations, fixed and on trucks."""
 
 import uuid
-from typing import Any
+from typing import Annotated, Any
 
 from litestar.handlers import HTTPRouteHandler
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from fill_ledger.api import problem_types, rights
 from fill_ledger.api.conditional import is_not_modified, version_tag
@@ -69,10 +69,13 @@ class StationCorrection(Entry, frozen=True, kw_only=True):
 class StationQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of stations."""
 
-    department_id: uuid.UUID | None = None
-    station_kind: stations.StationKind | None = None
+    department_id: Annotated[uuid.UUID, Meta(description="Only stations of this department.")] | None = None
+    station_kind: Annotated[stations.StationKind, Meta(description="Only stations of this kind.")] | None = None
     code: StationCode | None = None
-    closed: bool | None = None
+    closed: (
+        Annotated[bool, Meta(description="Only stations closed now, or only those that are open; both if left out.")]
+        | None
+    ) = None
 
 
 class Closing(Entry, frozen=True, kw_only=True):
