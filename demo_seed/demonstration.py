@@ -17,6 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from demo_seed.cast import Cast, choose_cast
 from demo_seed.examples import make_examples
+from demo_seed.fleet_list import FLEET_LIST, FLEET_LIST_FILE
 from demo_seed.generator import invent_history
 from demo_seed.keys import keep_keys, keep_master_key
 from demo_seed.plan import COUNTY_NAME, Plan, full_plan
@@ -223,11 +224,14 @@ def _print_told(one: Told, console: Console) -> None:
 def _summarise(base_url: str, cast: Cast, keys: dict[uuid.UUID, str], home: Path, console: Console) -> None:
     console.print(f"\n[bold]Try it[/bold] (keys and log are kept in {home.name}/; the county is invented):")
     who = ""
-    for example in make_examples(cast, keys):
+    fleet_list = home / FLEET_LIST_FILE
+    fleet_list.write_text(FLEET_LIST, encoding="utf-8")
+    for example in make_examples(cast, keys, fleet_list):
         if example.who != who:
             who = example.who
             console.print(f"\n[bold]{who}[/bold]")
         console.print(f"# {example.what}", highlight=False)
         # Whole and unadorned, so that it can be copied: no wrapping, no markup, no colours.
         console.print(example.as_curl(base_url), highlight=False, markup=False, soft_wrap=True)
-    console.print("\nThe service informs; a trained person decides. A cylinder's own marks prevail.")
+    console.print(f"\nEverything it offers, to read and try: {base_url}/docs", highlight=False)
+    console.print("The service informs; a trained person decides. A cylinder's own marks prevail.")

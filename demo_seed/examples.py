@@ -3,6 +3,7 @@
 import shlex
 import uuid
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -19,6 +20,7 @@ class Example(msgspec.Struct, frozen=True, kw_only=True):
     path: str
     key: str
     body: dict[str, Any] | None = None
+    file: Path | None = None  # sent as it is
     status: tuple[int, ...] = (200,)
 
     def as_curl(self, base_url: str) -> str:
@@ -29,11 +31,13 @@ class Example(msgspec.Struct, frozen=True, kw_only=True):
         words += ["-H", f"Authorization: Bearer {self.key}"]
         if self.body is not None:
             words += ["-H", "Content-Type: application/json", "-d", msgspec.json.encode(self.body).decode()]
+        if self.file is not None:
+            words += ["-H", "Content-Type: text/csv", "--data-binary", f"@{self.file}"]
         words.append(f"{base_url}{self.path}")
         return shlex.join(words)
 
 
-def make_examples(cast: Cast, keys: dict[uuid.UUID, str]) -> list[Example]:
+def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> list[Example]:
     """Return the requests of the tour: a controller's two, county IT's, and an analyst's."""
     asker = cast.askers[0]
     controller = keys[asker.controller_id]
@@ -77,7 +81,14 @@ def make_examples(cast: Cast, keys: dict[uuid.UUID, str]) -> list[Example]:
             path=f"/v1/cylinders?department_id={asker.department_id}&limit=3",
             key=integrator,
         ),
-        Example(who="County IT", what="stations", method="GET", path="/v1/stations?limit=20", key=integrator),
+        Example(
+            who="County IT",
+            what="a fleet list, dry run: what would be recorded, and every faulty cell",
+            method="POST",
+            path=f"/v1/imports?department_id={asker.department_id}&dry_run=true",
+            key=integrator,
+            file=fleet_list,
+        ),
         Example(who="Analyst", what="the newest fills", method="GET", path="/v1/fills?limit=3", key=analyst),
         Example(
             who="Analyst", what="what a person should look at", method="GET", path="/v1/findings?limit=3", key=analyst

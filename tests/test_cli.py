@@ -1,19 +1,28 @@
 """The commands, each run as a process of its own against a fresh database."""
 
 import asyncio
+import json
 import signal
 import socket
+import uuid
 from asyncio.subprocess import Process
+from pathlib import Path
 
 import asyncpg
 import httpx
 import pytest
 from click.testing import CliRunner
 
+from fill_ledger.app import close_parts, make_parts
 from fill_ledger.cli import main
+from fill_ledger.database import open_database
+from fill_ledger.intake.founding import record_entries
 from fill_ledger.ledger.access_keys import access_key_digest
+from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.schema import newest_revision
 from fill_ledger.settings import generate_master_key, read_settings
+from fill_ledger.trade.events.county import DepartmentRegistered
+from fill_ledger.trade.identifiers import COUNTY_ID
 from tests.support.commands import run_command, start_command
 
 ADDRESS = "postgresql://nobody@127.0.0.1:1/nothing"
@@ -37,6 +46,7 @@ def test_every_command_is_listed_with_a_line() -> None:
         "migrate",
         "serve",
         "demo",
+        "import",
         "openapi",
         "founder-key",
         "health",
@@ -107,6 +117,44 @@ async def test_check_tells_a_view_that_was_altered(database_url: str, owner_conn
     checked = await run_command("check", environment={"DATABASE_URL": database_url})
     assert checked.status == 1
     assert "mismatch: principal" in checked.output
+
+
+def test_the_document_is_printed_whole() -> None:
+    document = json.loads(CliRunner().invoke(main, ["openapi"]).output)
+    assert document["openapi"].startswith("3.1")
+    assert {"/v1/eligibility", "/v1/fills", "/v1/ready", "/v1/openapi.json"} <= document["paths"].keys()
+
+
+async def test_import_is_a_dry_run_until_told_to_record(
+    database_url: str, tmp_path: Path, owner_connection: asyncpg.Connection
+) -> None:
+    environment = settings_for(database_url)
+    settings = read_settings(environment)
+    database = await open_database(settings.database_url)
+    parts = make_parts(database, KeyRing(settings.master_key))
+    department = DepartmentRegistered(department_id=uuid.uuid4(), name="Own", code="OWN", time_zone="UTC")
+    await record_entries(parts.lanes, COUNTY_ID, (department,))
+    await close_parts(parts)
+    file = tmp_path / "list.csv"
+    file.write_text("Serial,DOT Spec,Mfg Date,Last Hydro,Use\nAB 1,DOT-3AA2216,1998-05,2023-04,scba\n")
+    cylinders = "SELECT count(*) FROM views.cylinder"
+
+    dry = await run_command("import", str(file), "--department", "own", environment=environment)
+    assert (dry.status, dry.output) == (0, "Dry run: 1 would be created.\n"), dry.errors
+    assert await owner_connection.fetchval(cylinders) == 0
+    done = await run_command("import", str(file), "--department", "own", "--record", environment=environment)
+    assert (done.status, done.output) == (0, "Import: 1 created.\n"), done.errors
+    again = await run_command("import", str(file), "--department", "own", "--record", environment=environment)
+    assert (again.status, again.output) == (0, "Import: 1 exists.\n"), again.errors
+    assert await owner_connection.fetchval(cylinders) == 1
+
+    file.write_text("Serial,DOT Spec,Mfg Date,Use\nAB 2,DOT-3AA2216,1998-13,scba\n")
+    faulty = await run_command("import", str(file), "--department", "OWN", environment=environment)
+    assert (faulty.status, faulty.output) == (1, "Dry run: 1 faulty.\n")
+    assert "row 2, column 'Mfg Date', value '1998-13'" in faulty.errors
+    nowhere = await run_command("import", str(file), "--department", "NONE", environment=environment)
+    assert nowhere.status == 2
+    assert "no departments have the code" in nowhere.errors
 
 
 async def until_ready(base_url: str, process: Process) -> None:

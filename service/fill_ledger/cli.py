@@ -28,6 +28,7 @@ from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.identifiers import COUNTY_ID
 
 HEALTH_TIMEOUT_S = 5.0
+IMPORT_COMMAND = "import"
 DEMONSTRATION_HOME = Path(".demo")
 PLAIN_ERRORS = (SettingsError, SchemaError, DatabaseError, EmbeddedPostgresError, EntryRefusedError)
 
@@ -35,9 +36,20 @@ PLAIN_ERRORS = (SettingsError, SchemaError, DatabaseError, EmbeddedPostgresError
 class PlainErrorGroup(click.Group):
     """Ends a command that cannot do its work with a sentence and exit status 1, not with a traceback."""
 
-    def invoke(self, context: click.Context) -> Any:
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted([*super().list_commands(ctx), IMPORT_COMMAND])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name != IMPORT_COMMAND:
+            return super().get_command(ctx, cmd_name)
+        # Readers of workbooks take a while to load, and no other command needs them.
+        from fill_ledger.import_command import import_file
+
+        return import_file
+
+    def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(context)
+            return super().invoke(ctx)
         except PLAIN_ERRORS as error:
             raise click.ClickException(str(error)) from error
         except (asyncpg.PostgresError, asyncpg.InterfaceError) as error:
@@ -117,15 +129,15 @@ def check() -> None:
 @click.option("--output", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="A file to write.")
 def openapi_document(output: Path | None) -> None:
     """Print the OpenAPI document, or write it to a file. Needs no database."""
-    from fill_ledger.api.openapi_document import build_openapi, openapi_text
+    from fill_ledger.api.documentation import ServedDocument
     from fill_ledger.api.resources import HANDLERS, TAGS
     from fill_ledger.api.service import operations_of
 
-    text = openapi_text(build_openapi(operations_of(HANDLERS), TAGS))
+    text = ServedDocument(operations_of(HANDLERS), TAGS).text
     if output is None:
         click.echo(text, nl=False)
     else:
-        output.write_text(text, encoding="utf-8")
+        output.write_bytes(text)
 
 
 @main.command("generate-master-key")

@@ -20,13 +20,17 @@ def requests_in(text: str) -> list[httpx.Request]:
         if not line.startswith("curl "):
             continue
         words = iter(shlex.split(line)[2:])
-        method, headers, content, url = "GET", {}, None, ""
+        method, url = "GET", ""
+        headers: dict[str, str] = {}
+        content: str | bytes | None = None
         for word in words:
             if word == "-X":
                 method = next(words)
             elif word == "-H":
                 name, _, value = next(words).partition(": ")
                 headers[name] = value
+            elif word == "--data-binary":
+                content = Path(next(words).removeprefix("@")).read_bytes()
             elif word == "-d":
                 content = next(words)
             else:
@@ -72,6 +76,11 @@ async def test_the_demonstration_runs_seeds_once_and_its_commands_work(
             for request in commands:
                 response = await client.send(request)
                 assert response.status_code in (200, 201), (request.url, response.text)
+                if request.url.path == "/v1/imports":
+                    # The two slips in the list, and nothing else.
+                    report = response.json()
+                    assert [fault["row"] for fault in report["faults"]] == [3, 5]
+                    assert report["recorded"] is False
                 if request.method == "POST" and request.url.path == "/v1/fills":
                     again = await client.send(request)
                     assert (again.status_code, again.json()["outcome"]) == (200, "exists")
