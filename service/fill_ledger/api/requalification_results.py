@@ -297,14 +297,18 @@ def _result_id(state: CylinderState, stamp: cylinders.RequalificationStamp) -> u
     return derived_id("requalification-result", state.department_id, state.subject_id, *parts)
 
 
+def condemned_by(cylinder_id: uuid.UUID, stamp: cylinders.RequalificationStamp) -> cylinders.CylinderCondemned:
+    """Return the entry that bars a cylinder whose requalification ended so."""
+    reason = f"Condemned at the requalification of {stamp.month}."
+    return cylinders.CylinderCondemned(cylinder_id=cylinder_id, reason=reason)
+
+
 def _condemning(
     result: Result, state: CylinderState, stamp: cylinders.RequalificationStamp, principal: Principal
 ) -> Claim:
     return Claim(
         event_id=derived_id("condemned-at-requalification", result.event_id or _result_id(state, stamp)),
-        body=cylinders.CylinderCondemned(
-            cylinder_id=state.subject_id, reason=f"Condemned at the requalification of {stamp.month}."
-        ),
+        body=condemned_by(state.subject_id, stamp),
         recorded_by=principal.principal_id,
         occurred_at=result.occurred_at,
     )

@@ -22,6 +22,7 @@ from fill_ledger.api.requalification_results import (
     MAXIMUM_RESULTS,
     Result,
     ResultsReport,
+    condemned_by,
     record_results,
 )
 from fill_ledger.api.value_types import StrictStruct
@@ -86,13 +87,6 @@ async def enter_requalification(
         occurred_at=body.occurred_at,
         subject_id=cylinder_id,
         source=source,
-    )
-
-
-def condemned_by(cylinder_id: uuid.UUID, stamp: cylinders.RequalificationStamp) -> cylinders.CylinderCondemned:
-    """Return the entry that bars a cylinder whose requalification ended so."""
-    return cylinders.CylinderCondemned(
-        cylinder_id=cylinder_id, reason=f"Condemned at the requalification of {stamp.month}."
     )
 
 
