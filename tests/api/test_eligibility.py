@@ -1,5 +1,6 @@
 """The question over HTTP: what a permit holds, who may ask, for which station, and how a malformed one is told."""
 
+import asyncio
 import uuid
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
@@ -284,3 +285,16 @@ async def test_a_body_too_large_or_of_another_type_is_refused(county: County) ->
         problem_in(plain, 415, "unsupported-media-type")
         broken = await client.post("/v1/eligibility", content="{", headers={"content-type": "application/json"})
         problem_in(broken, 400, "malformed-json")
+
+
+async def test_an_answer_waits_for_what_the_caller_has_seen(county: County, monkeypatch: pytest.MonkeyPatch) -> None:
+    cylinder_id = await county.cylinder()
+    monkeypatch.setattr(eligibility, "LONGEST_WAIT_FOR_LEDGER_S", 10.0)
+    seen = decode_ledger_token((await ask(county, cylinder_id=cylinder_id))["ledger"])
+    ahead = encode_ledger_token(county.own.department_id, seen.position + 1)
+    waiting = asyncio.create_task(ask(county, cylinder_id=cylinder_id, min_ledger=ahead))
+    await asyncio.sleep(0.1)
+    assert not waiting.done()
+    held = CylinderHeld(cylinder_id=cylinder_id, hold_id=uuid.uuid4(), hold_kind="lost", reason="not in the rack")
+    await record_entries(county.parts.lanes, county.own.department_id, (held,))
+    assert (await waiting)["code"] == "on-hold"
