@@ -29,6 +29,7 @@ class DatabaseSource:
         self._department_id = department_id
         # A replay sees the ledger as it stood at the event in hand.
         self.through_position = MAXIMUM_POSITION
+        self._known_by_tag: dict[Subject, list[Event]] = {}
 
     async def states(self, subjects: Sequence[Subject]) -> Mapping[Subject, StoredState]:
         """Return the stored states of those subjects that have one."""
@@ -51,8 +52,18 @@ class DatabaseSource:
             return None
         return recorded.event
 
+    async def read_ahead(self, tags: Sequence[Subject]) -> None:
+        """Read the events known by several tags at once, for a folding that will ask for each of them."""
+        if tags:
+            self._known_by_tag.update(await self._read_known_by_tags(tags))
+
     async def events_known_by_tag(self, tag: Subject) -> list[Event]:
         """Return recorded events about filling that name this tag and no cylinder, retracted ones left out."""
+        if tag in self._known_by_tag:
+            return self._known_by_tag[tag]
+        return (await self._read_known_by_tags((tag,)))[tag]
+
+    async def _read_known_by_tags(self, tags: Sequence[Subject]) -> dict[Subject, list[Event]]:
         async with seeing(self._connection, (self._department_id,)):
             rows = await self._connection.fetch(
                 f"""
@@ -60,17 +71,21 @@ class DatabaseSource:
                 FROM ledger.event_subject AS entry
                 JOIN ledger.event ON event.department_id = entry.department_id
                     AND event.ledger_position = entry.ledger_position
-                WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
-                    AND NOT entry.folds AND entry.ledger_position <= $4 AND {_NOT_RETRACTED}
+                WHERE entry.department_id = $1 AND entry.subject_kind = 'tag' AND entry.subject_id = ANY ($2)
+                    AND NOT entry.folds AND entry.ledger_position <= $3 AND {_NOT_RETRACTED}
                 ORDER BY entry.effective_at, entry.event_id
                 """,
                 self._department_id,
-                tag.kind.value,
-                tag.subject_id,
+                [tag.subject_id for tag in tags],
                 self.through_position,
             )
-        events = [read_event(row["canonical"]) for row in rows]
-        return [event for event in events if known_only_by_tag(event) == tag]
+        found: dict[Subject, list[Event]] = {tag: [] for tag in tags}
+        for row in rows:
+            event = read_event(row["canonical"])
+            tag = known_only_by_tag(event)
+            if tag is not None:
+                found[tag].append(event)
+        return found
 
     async def tags_of(self, cylinder: Subject) -> list[Subject]:
         """Return the tags that were ever paired with a cylinder."""
