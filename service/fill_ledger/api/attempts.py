@@ -9,12 +9,13 @@ from msgspec import Meta, Struct, field
 
 from fill_ledger.api import rights
 from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.filters import AtStation, BeforeMoment, ByMember, FromMoment, IsRetracted, OfCylinder, OfDepartment
 from fill_ledger.api.newest_first import Conditions, fetch_window, newest_first
 from fill_ledger.api.operations import answer, get
 from fill_ledger.api.paging import Page, PageQuery, open_window
 from fill_ledger.api.principals import Principal
 from fill_ledger.api.replies import Reply
-from fill_ledger.api.value_types import Label, Moment
+from fill_ledger.api.value_types import Moment
 
 MAXIMUM_CODE = 200  # a device's own words are kept as they are
 
@@ -25,16 +26,16 @@ AttemptCode = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_CODE)]
 class AttemptQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of attempts; `from` is included, `to` is not."""
 
-    department_id: uuid.UUID | None = None
-    station_id: uuid.UUID | None = None
-    cylinder_id: uuid.UUID | None = None
-    member_id: uuid.UUID | None = None
-    attempt_id: uuid.UUID | None = None
-    event_type: AttemptType | None = None
-    code: Label | None = None
-    from_: Moment | None = field(default=None, name="from")
-    to: Moment | None = None
-    retracted: bool | None = None
+    department_id: OfDepartment | None = None
+    station_id: AtStation | None = None
+    cylinder_id: OfCylinder | None = None
+    member_id: ByMember | None = None
+    attempt_id: Annotated[uuid.UUID, Meta(description="Only what belongs to this attempt.")] | None = None
+    event_type: Annotated[AttemptType, Meta(description="Only attempts of this type.")] | None = None
+    code: Annotated[AttemptCode, Meta(description="Only attempts that ended for this reason.")] | None = None
+    from_: FromMoment | None = field(default=None, name="from")
+    to: BeforeMoment | None = None
+    retracted: IsRetracted | None = None
 
 
 class AttemptView(Struct, frozen=True, kw_only=True):

@@ -19,6 +19,7 @@ from fill_ledger.api.entries import (
     record_entry,
 )
 from fill_ledger.api.facts import Digest
+from fill_ledger.api.filters import OfDepartment, OneDepartment
 from fill_ledger.api.header_parameters import IDEMPOTENCY_KEY
 from fill_ledger.api.keysets import SortKey, SortOrder
 from fill_ledger.api.opened_texts import ShownBody, show_bodies
@@ -60,17 +61,17 @@ class EventQuery(PageQuery, frozen=True, kw_only=True):
     `department_id` is needed only where the key may act for several departments. A subject is named by kind and id.
     """
 
-    department_id: uuid.UUID | None = None
-    after: LedgerPosition = 0
-    type: EventType | None = None
-    subject_kind: SubjectKindName | None = None
-    subject_id: uuid.UUID | None = None
+    department_id: OneDepartment | None = None
+    after: Annotated[LedgerPosition, Meta(description="Only events after this position.")] = 0
+    type: Annotated[EventType, Meta(description="Only events of this type.")] | None = None
+    subject_kind: Annotated[SubjectKindName, Meta(description="The kind of the subject in subject_id.")] | None = None
+    subject_id: Annotated[uuid.UUID, Meta(description="Only events about this subject.")] | None = None
 
 
 class OneEventQuery(StrictStruct, frozen=True, kw_only=True):
     """Which ledger the event stands in; needed only where several have an event with this id."""
 
-    department_id: uuid.UUID | None = None
+    department_id: OfDepartment | None = None
 
 
 class EventView(HistoryEntry, frozen=True, kw_only=True):

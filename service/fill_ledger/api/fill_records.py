@@ -12,6 +12,7 @@ from fill_ledger.api.conditional import is_not_modified, version_tag
 from fill_ledger.api.cylinder_history import FieldName, FieldNames
 from fill_ledger.api.decoding import AnyRequest
 from fill_ledger.api.facts import FindingIds
+from fill_ledger.api.filters import AtStation, BeforeMoment, ByMember, FromMoment, IsRetracted, OfCylinder, OfDepartment
 from fill_ledger.api.header_parameters import IF_NONE_MATCH
 from fill_ledger.api.newest_first import Conditions, fetch_window, newest_first, version_of
 from fill_ledger.api.opened_texts import show_bodies
@@ -40,19 +41,21 @@ RulesVersion = Annotated[str, Meta(max_length=64)]
 class FillQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of fills; `from` is included, `to` is not."""
 
-    department_id: uuid.UUID | None = None
-    station_id: uuid.UUID | None = None
-    cylinder_id: uuid.UUID | None = None
-    member_id: uuid.UUID | None = None
-    air_source_id: uuid.UUID | None = None
-    owner_department_id: uuid.UUID | None = None
-    from_: Moment | None = field(default=None, name="from")
-    to: Moment | None = None
-    decision: Decision | None = None
-    code: Code | None = None
-    overridden: bool | None = None
-    event_type: FillType | None = None
-    retracted: bool | None = None
+    department_id: OfDepartment | None = None
+    station_id: AtStation | None = None
+    cylinder_id: OfCylinder | None = None
+    member_id: ByMember | None = None
+    air_source_id: Annotated[uuid.UUID, Meta(description="Only fills from this air source.")] | None = None
+    owner_department_id: Annotated[uuid.UUID, Meta(description="Only fills of this department's cylinders.")] | None = (
+        None
+    )
+    from_: FromMoment | None = field(default=None, name="from")
+    to: BeforeMoment | None = None
+    decision: Annotated[Decision, Meta(description="Only fills that the ledger thought of so.")] | None = None
+    code: Annotated[Code, Meta(description="Only fills whose first reason to act on was this one.")] | None = None
+    overridden: Annotated[bool, Meta(description="Only fills with an override, or only those without.")] | None = None
+    event_type: Annotated[FillType, Meta(description="Only fills reported so.")] | None = None
+    retracted: IsRetracted | None = None
 
 
 class FillView(Struct, frozen=True, kw_only=True):

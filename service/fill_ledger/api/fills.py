@@ -12,6 +12,7 @@ from fill_ledger.api.entries import department_of, event_id_for
 from fill_ledger.api.facts import (
     EXAMPLE_FACT,
     Digest,
+    FactProblem,
     FactResult,
     decode_strictly,
     errors_of,
@@ -22,7 +23,7 @@ from fill_ledger.api.facts import (
 from fill_ledger.api.header_parameters import IDEMPOTENCY_KEY
 from fill_ledger.api.operations import BodyDescription, answer, post
 from fill_ledger.api.principals import Principal
-from fill_ledger.api.problem_types import INVALID_HEADER, NOT_PROCESSABLE
+from fill_ledger.api.problem_types import INVALID_BODY, INVALID_HEADER, NOT_PROCESSABLE
 from fill_ledger.api.problems import Fault, Problem
 from fill_ledger.api.replies import Reply
 from fill_ledger.api.value_types import LedgerToken
@@ -74,6 +75,22 @@ EXAMPLE_RECEIPT = FillReceipt(
             FillReceipt,
             "From a controller: it could not be read; its bytes are kept, the reason is given. Do not send it again.",
             status=202,
+            example=msgspec.structs.replace(
+                EXAMPLE_RECEIPT,
+                outcome="quarantined",
+                problem=FactProblem(
+                    type=INVALID_BODY.uri,
+                    title=INVALID_BODY.title,
+                    detail="The fact has 1 fault.",
+                    errors=[
+                        Fault(
+                            code="wrong-type",
+                            detail="Expected an integer from 0 to 15000 or null.",
+                            pointer="/body/start_psi",
+                        )
+                    ],
+                ),
+            ),
         ),
     ),
     bodies=(

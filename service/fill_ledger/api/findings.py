@@ -10,6 +10,7 @@ from msgspec import Meta, Struct, field
 from fill_ledger.api import rights
 from fill_ledger.api.conditional import is_not_modified, version_tag
 from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.filters import AtStation, BeforeMoment, ByMember, FromMoment, OfCylinder, OfDepartment
 from fill_ledger.api.header_parameters import IF_NONE_MATCH
 from fill_ledger.api.newest_first import Conditions, fetch_window, newest_first, version_of
 from fill_ledger.api.operations import answer, get
@@ -29,16 +30,16 @@ FindingStanding = Literal["open", "cleared"]
 class FindingQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list of findings; `from` is included, `to` is not."""
 
-    department_id: uuid.UUID | None = None
-    code: Code | None = None
-    severity: Severity | None = None
-    standing: FindingStanding | None = None
-    station_id: uuid.UUID | None = None
-    cylinder_id: uuid.UUID | None = None
-    member_id: uuid.UUID | None = None
-    event_id: uuid.UUID | None = None
-    from_: Moment | None = field(default=None, name="from")
-    to: Moment | None = None
+    department_id: OfDepartment | None = None
+    code: Annotated[Code, Meta(description="Only findings of this code.")] | None = None
+    severity: Annotated[Severity, Meta(description="Only findings of this severity.")] | None = None
+    standing: Annotated[FindingStanding, Meta(description="Only findings that stand so now.")] | None = None
+    station_id: AtStation | None = None
+    cylinder_id: OfCylinder | None = None
+    member_id: ByMember | None = None
+    event_id: Annotated[uuid.UUID, Meta(description="Only findings about this event.")] | None = None
+    from_: FromMoment | None = field(default=None, name="from")
+    to: BeforeMoment | None = None
 
 
 class FindingView(Struct, frozen=True, kw_only=True):

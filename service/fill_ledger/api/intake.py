@@ -23,6 +23,7 @@ from fill_ledger.api.facts import (
     record_facts,
     sender_of,
 )
+from fill_ledger.api.filters import OneDepartment
 from fill_ledger.api.operations import BodyDescription, answer, post
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.principals import Principal
@@ -52,7 +53,7 @@ Item = TypeVar("Item")
 class IntakeQuery(StrictStruct, frozen=True, kw_only=True):
     """`department_id` is needed only where the key may act for several departments."""
 
-    department_id: uuid.UUID | None = None
+    department_id: OneDepartment | None = None
 
 
 class BatchResult(FactResult, frozen=True, kw_only=True):

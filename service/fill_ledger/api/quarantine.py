@@ -11,6 +11,7 @@ from msgspec import Meta, Struct, structs
 
 from fill_ledger.api import rights
 from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.filters import OneDepartment
 from fill_ledger.api.keysets import SortKey, SortOrder
 from fill_ledger.api.operations import answer, get
 from fill_ledger.api.paging import Page, PageQuery, open_window
@@ -38,14 +39,14 @@ _OUTCOMES: Mapping[str, Outcome] = {event_type: outcome for outcome, event_type 
 class QuarantineQuery(PageQuery, frozen=True, kw_only=True):
     """Filters of the list; `department_id` is needed only where the key may act for several departments."""
 
-    department_id: uuid.UUID | None = None
-    outcome: Outcome = "quarantined"
+    department_id: OneDepartment | None = None
+    outcome: Annotated[Outcome, Meta(description="Why the facts were kept beside.")] = "quarantined"
 
 
 class DepartmentQuery(StrictStruct, frozen=True, kw_only=True):
     """`department_id` is needed only where the key may act for several departments."""
 
-    department_id: uuid.UUID | None = None
+    department_id: OneDepartment | None = None
 
 
 class KeptFact(Struct, frozen=True, kw_only=True):
