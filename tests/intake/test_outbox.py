@@ -139,6 +139,32 @@ async def test_a_transferred_cylinder_brings_its_state(county: County) -> None:
     assert there.event.inventory_number == after.inventory_number
 
 
+async def test_a_transferred_cylinder_keeps_its_tag_and_is_judged_by_its_new_owners_record(county: County) -> None:
+    tag = "iso15693:E0040100000000B7"
+    cylinder_id = await county.cylinder(tag=tag)
+    await county.record(
+        cylinders.CylinderTransferredOut(cylinder_id=cylinder_id, to_department_id=county.neighbour.department_id)
+    )
+    assert await county.parts.outbox.deliver() == 1
+    for known_as in (fills.Filled(tag=tag, end_psi=2000), fills.Filled(cylinder_id=cylinder_id, end_psi=2000)):
+        for department in (county.own, county.neighbour):
+            event_id = uuid.uuid4()
+            await county.record(
+                known_as,
+                event_ids=[event_id],
+                department_id=department.department_id,
+                station_id=department.station_id,
+            )
+            taken = await event_of(county, department.department_id, event_id)
+            assert taken is not None
+            judgement = taken.event.judgement
+            assert judgement is not None
+            assert judgement.cylinder_id == cylinder_id
+            assert judgement.owner_department_id == county.neighbour.department_id
+            assert "transferred" not in judgement.reasons
+    assert await county.parts.outbox.deliver() == 2
+
+
 async def test_the_worker_delivers_until_it_is_stopped(county: County) -> None:
     cylinder_id = await county.cylinder(department_id=county.neighbour.department_id)
     county.parts.outbox.start()

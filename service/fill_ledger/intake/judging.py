@@ -46,10 +46,11 @@ def subjects_to_judge(body: Filled, department_id: uuid.UUID, station_id: uuid.U
 async def whose_cylinder(folding: Folding, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
     """Find the cylinder: by id, else by its tag, in this department first and then elsewhere."""
     if body.cylinder_id is not None:
-        own = folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
-        if own.registered_at is not None:
-            return Whose(cylinder=own, owner_department_id=folding.department_id, attributed_by="id")
-        return _of_neighbour(neighbours.by_id.get(body.cylinder_id), "id")
+        own: CylinderState = folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
+        neighbour = neighbours.by_id.get(body.cylinder_id)
+        if own.registered_at is None or (neighbour is not None and own.transferred_at is not None):
+            return _of_neighbour(neighbour, "id")
+        return Whose(cylinder=own, owner_department_id=folding.department_id, attributed_by="id")
     if body.tag is None:
         return Whose()
     tag: TagState = folding.state(tag_subject(body.tag))
@@ -57,7 +58,10 @@ async def whose_cylinder(folding: Folding, body: Filled, effective_at: datetime,
     if cylinder_id is not None:
         subject = Subject(SubjectKind.CYLINDER, cylinder_id)
         await folding.ensure((subject,))
-        return Whose(cylinder=folding.state(subject), owner_department_id=folding.department_id, attributed_by="tag")
+        worn_by: CylinderState = folding.state(subject)
+        new_owner = neighbours.by_tag.get(body.tag)
+        if new_owner is None or worn_by.transferred_at is None:
+            return Whose(cylinder=worn_by, owner_department_id=folding.department_id, attributed_by="tag")
     return _of_neighbour(neighbours.by_tag.get(body.tag), "tag")
 
 

@@ -10,6 +10,7 @@ import asyncio
 import random
 import uuid
 from collections.abc import Callable, Sequence
+from datetime import datetime
 
 import asyncpg
 import msgspec
@@ -27,7 +28,8 @@ from fill_ledger.trade.events.envelope import Body, Event
 from fill_ledger.trade.events.fills import Filled, FilledElsewhere
 from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id
 from fill_ledger.trade.states import FOLDS
-from fill_ledger.trade.states.cylinders import CylinderState
+from fill_ledger.trade.states.cylinders import CylinderState, TagState
+from fill_ledger.views.source import DatabaseSource
 
 ROWS_AT_A_TIME = 200
 PAUSE_S = 1.0
@@ -248,6 +250,8 @@ async def _transferred_in(connection: Connection, row: Waiting) -> Body:
     for known in recorded:
         FOLDS[SubjectKind.CYLINDER].apply(state, known.event)
     assert state.details is not None  # only a registered cylinder is given away
+    source = DatabaseSource(connection, event.department_id)
+    source.through_position = row.ledger_position
     return CylinderTransferredIn(
         cylinder_id=body.cylinder_id,
         from_department_id=event.department_id,
@@ -257,4 +261,17 @@ async def _transferred_in(connection: Connection, row: Waiting) -> Body:
         requalifications=tuple(known.stamp for known in state.requalifications) or None,
         holds=tuple(hold.hold_id for hold in state.holds_at(event.effective_at)) or None,
         condemned=True if state.condemned_at is not None else None,
+        tags=await _tags_on(source, subject, event.effective_at) or None,
     )
+
+
+async def _tags_on(source: DatabaseSource, cylinder: Subject, moment: datetime) -> tuple[str, ...]:
+    """Return the tags a cylinder wore at a moment: they stay on it when it is given away."""
+    worn: list[str] = []
+    for tag in await source.tags_of(cylinder):
+        state: TagState = FOLDS[SubjectKind.TAG].empty(cylinder.subject_id, tag.subject_id)
+        for event in await source.events_folded_into(tag):
+            FOLDS[SubjectKind.TAG].apply(state, event)
+        if state.tag is not None and state.cylinder_at(moment) == cylinder.subject_id:
+            worn.append(state.tag)
+    return tuple(worn)

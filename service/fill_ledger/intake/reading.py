@@ -18,6 +18,7 @@ from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.events.members import MemberBody
 from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id, inventory_number_subject, tag_subject
 from fill_ledger.trade.states.county import NumberingState
+from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.views.folding import Folding
 from fill_ledger.views.source import DatabaseSource
 
@@ -117,20 +118,18 @@ def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:
 async def _neighbours(
     connection: Connection, department_id: uuid.UUID, folding: Folding, claims: Sequence[Claim]
 ) -> Neighbours:
-    """Look elsewhere for cylinders that this department never registered and tags that it has not paired."""
+    """Look elsewhere for cylinders and tags that this department does not have, or has given away."""
     bodies = [claim.body for claim in claims if isinstance(claim.body, Filled)]
     # A neighbour's cylinder that was filled here before has a state here too, so a state alone does not make it ours.
     cylinder_ids = {
         body.cylinder_id
         for body in bodies
         if body.cylinder_id is not None
-        and folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id)).registered_at is None
+        and not _is_kept_here(folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id)))
     }
-    tags = {
-        body.tag
-        for body in bodies
-        if body.cylinder_id is None
-        and body.tag is not None
-        and all(pairing.ends_at is not None for pairing in folding.state(tag_subject(body.tag)).pairings)
-    }
+    tags = {body.tag for body in bodies if body.cylinder_id is None and body.tag is not None}
     return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags))
+
+
+def _is_kept_here(state: CylinderState) -> bool:
+    return state.registered_at is not None and state.transferred_at is None

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from fill_ledger.ledger import read
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.read import Connection, StoredState, seeing
-from fill_ledger.trade.events.cylinders import TagPaired
+from fill_ledger.trade.events.cylinders import tags_put_on
 from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.identifiers import Subject, tag_subject
 from fill_ledger.views.folding import known_only_by_tag
@@ -97,7 +97,8 @@ class DatabaseSource:
                 JOIN ledger.event ON event.department_id = entry.department_id
                     AND event.ledger_position = entry.ledger_position
                 WHERE entry.department_id = $1 AND entry.subject_kind = $2 AND entry.subject_id = $3
-                    AND event.event_type = 'tag.paired' AND entry.ledger_position <= $4 AND {_NOT_RETRACTED}
+                    AND event.event_type IN ('tag.paired', 'cylinder.transferred_in')
+                    AND entry.ledger_position <= $4 AND {_NOT_RETRACTED}
                 """,
                 self._department_id,
                 cylinder.kind.value,
@@ -105,4 +106,4 @@ class DatabaseSource:
                 self.through_position,
             )
         bodies = (read_event(row["canonical"]).body for row in rows)
-        return sorted({tag_subject(body.tag) for body in bodies if isinstance(body, TagPaired)})
+        return sorted({tag_subject(tag) for body in bodies for tag in tags_put_on(body)})

@@ -147,6 +147,11 @@ class CylinderTransferredIn(CylinderBody, frozen=True, kw_only=True):
     requalifications: tuple[RequalificationStamp, ...] | None = None
     holds: tuple[uuid.UUID, ...] | None = None
     condemned: bool | None = None
+    tags: Annotated[tuple[TagText, ...], Meta(max_length=100)] | None = None
+
+    def folds_into(self) -> Iterable[Subject]:
+        yield Subject(SubjectKind.CYLINDER, self.cylinder_id)
+        yield from (tag_subject(tag) for tag in self.tags or ())
 
 
 @event("cylinder.condemned", Nature.OFFICE, sealed=("reason",))
@@ -161,6 +166,18 @@ class CylinderRetired(CylinderBody, frozen=True, kw_only=True):
     """Taken out of use by the department. Its number is never given to another cylinder."""
 
     reason: SealedText
+
+
+def tags_put_on(body: Body) -> tuple[str, ...]:
+    """Return the tags that an event puts on a cylinder."""
+    if isinstance(body, TagPaired):
+        return (body.tag,)
+    return (body.tags or ()) if isinstance(body, CylinderTransferredIn) else ()
+
+
+def tags_concerned(body: Body) -> tuple[str, ...]:
+    """Return the tags whose place on cylinders an event changes."""
+    return (body.tag,) if isinstance(body, TagUnpaired) else tags_put_on(body)
 
 
 class TagBody(Body, frozen=True, kw_only=True):

@@ -7,6 +7,7 @@ import msgspec
 
 from fill_ledger.trade.events import cylinders, fills
 from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.identifiers import tag_subject
 from fill_ledger.trade.states.base import Fold, Period, State, end_open_periods, period_at
 
 # The worse result stands where two results are stamped for one month.
@@ -212,14 +213,25 @@ def _filled_elsewhere(state: CylinderState, body: fills.FilledElsewhere, event: 
     )
 
 
+@tag_fold.on(cylinders.CylinderTransferredIn)
+def _came_with_cylinder(state: TagState, body: cylinders.CylinderTransferredIn, event: Event) -> None:
+    for tag in body.tags or ():
+        if tag_subject(tag).subject_id == state.subject_id:
+            _pair(state, tag, body.cylinder_id, event)
+
+
 @tag_fold.on(cylinders.TagPaired)
 def _paired(state: TagState, body: cylinders.TagPaired, event: Event) -> None:
-    state.tag = body.tag
+    _pair(state, body.tag, body.cylinder_id, event)
+
+
+def _pair(state: TagState, tag: str, cylinder_id: uuid.UUID, event: Event) -> None:
+    state.tag = tag
     standing = period_at(state.pairings, event.effective_at)
-    if standing is not None and standing.cylinder_id == body.cylinder_id:
+    if standing is not None and standing.cylinder_id == cylinder_id:
         return
     end_open_periods(state.pairings, event.effective_at)
-    state.pairings.append(Pairing(event_id=event.event_id, starts_at=event.effective_at, cylinder_id=body.cylinder_id))
+    state.pairings.append(Pairing(event_id=event.event_id, starts_at=event.effective_at, cylinder_id=cylinder_id))
 
 
 @tag_fold.on(cylinders.TagUnpaired)
