@@ -95,7 +95,7 @@ _EXAMPLE = _view(problem_types.NOT_FOUND)
     tag=TAG,
     summary="The OpenAPI document",
     answers=(
-        answer(None, "This document (OpenAPI 3.1).", headers={"ETag": ""}, media_type="application/json"),
+        answer(None, "This document (OpenAPI 3.1).", headers={"ETag": ""}, file_types=("application/json",)),
         answer(None, "The document the caller has is the present one.", status=304, headers={"ETag": ""}),
     ),
     request_headers=(IF_NONE_MATCH,),

@@ -209,6 +209,7 @@ def _options(query: ImportQuery) -> ReadingOptions:
         None,
         "The template: delimited text (text/csv) or a workbook with a guide on its second sheet.",
         headers={"Content-Disposition": "The name to save the file under."},
+        file_types=(CSV_MEDIA_TYPE, XLSX_MEDIA_TYPE),
     ),
 )
 async def get_template(request: AnyRequest, query: TemplateQuery, principal: Principal) -> Reply[bytes]:

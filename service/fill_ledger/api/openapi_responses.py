@@ -12,6 +12,8 @@ from fill_ledger.api.problem_types import ProblemType
 from fill_ledger.api.problems import PROBLEM_MEDIA_TYPE, ProblemDocument
 
 _MAX_HEADER_LENGTH = 4096
+_MAX_FILE_BYTES = 2**24
+"""Above every file the service answers with."""
 _HEADERS_AT = "#/components/headers/"
 _HEADER_TEXT: Schema = {"type": "string", "maxLength": _MAX_HEADER_LENGTH, "pattern": "^[ -~]*$"}
 
@@ -76,7 +78,15 @@ def answer_response(answered: Answer, schema: Schema | None) -> dict[str, Any]:
         if answered.example is not None:
             content["examples"] = {"example": {"value": msgspec.to_builtins(answered.example, str_keys=True)}}
         written["content"] = {answered.media_type: content}
+    elif answered.file_types:
+        written["content"] = {media_type: {"schema": _file_schema(media_type)} for media_type in answered.file_types}
     return written
+
+
+def _file_schema(media_type: str) -> Schema:
+    if media_type == "application/json":
+        return {"type": "object"}
+    return {"type": "string", "format": "binary", "maxLength": _MAX_FILE_BYTES}
 
 
 def used_headers(parts: Any) -> dict[str, Any]:

@@ -81,6 +81,7 @@ class Answer(Struct, frozen=True, kw_only=True):
     example: Any = None
     headers: Mapping[str, str] = {}
     media_type: str = "application/json"
+    file_types: tuple[str, ...] = ()
 
 
 class BodyDescription(Struct, frozen=True, kw_only=True):
@@ -131,8 +132,12 @@ def answer(
     example: Any = None,
     headers: Mapping[str, str] | None = None,
     media_type: str = "application/json",
+    file_types: tuple[str, ...] = (),
 ) -> Answer:
-    """Describe one way an operation succeeds; ``content_type`` None means no body."""
+    """Describe one way an operation succeeds.
+
+    ``content_type`` None means no body, or, with ``file_types``, a file of one of these media types.
+    """
     return Answer(
         status=status,
         description=description,
@@ -140,6 +145,7 @@ def answer(
         example=example,
         headers=dict(headers or {}),
         media_type=media_type,
+        file_types=file_types,
     )
 
 
