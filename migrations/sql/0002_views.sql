@@ -18,7 +18,7 @@ CREATE TABLE views.directory (
     department_id uuid NOT NULL,
     entry_kind text NOT NULL,
     subject_id uuid NOT NULL,
-    value text NOT NULL,
+    value text,  -- null where what made the entry was taken back
     cylinder_id uuid,
     PRIMARY KEY (department_id, entry_kind, subject_id)
 );

@@ -50,12 +50,12 @@ class TagRow(msgspec.Struct, kw_only=True):
 
 
 class DirectoryRow(msgspec.Struct, kw_only=True):
-    """One way to find a cylinder."""
+    """One way to find a cylinder. Without a value nothing is found by it: what made the entry was taken back."""
 
     department_id: uuid.UUID
     entry_kind: str
     subject_id: uuid.UUID
-    value: str
+    value: str | None
     cylinder_id: uuid.UUID | None
 
 
@@ -117,12 +117,11 @@ def cylinder_rows(state: CylinderState) -> list[CylinderRow]:
 
 def cylinder_directory_rows(state: CylinderState) -> list[DirectoryRow]:
     """Return how a registered cylinder is found: by its id, its inventory number and its stamped serial."""
-    if state.details is None:
-        return []
+    registered = state.details is not None
     values = {
-        ENTRY_CYLINDER_ID: str(state.subject_id),
+        ENTRY_CYLINDER_ID: str(state.subject_id) if registered else None,
         ENTRY_INVENTORY_NUMBER: state.inventory_number,
-        ENTRY_SERIAL: normal_serial(state.details.serial),
+        ENTRY_SERIAL: None if state.details is None else normal_serial(state.details.serial),
     }
     # A cylinder that was given to another department is found there; here it stays under its id alone.
     moved = state.transferred_at is not None
@@ -132,10 +131,9 @@ def cylinder_directory_rows(state: CylinderState) -> list[DirectoryRow]:
             entry_kind=entry_kind,
             subject_id=state.subject_id,
             value=value,
-            cylinder_id=None if moved else state.subject_id,
+            cylinder_id=None if moved or not registered else state.subject_id,
         )
         for entry_kind, value in values.items()
-        if value is not None
     ]
 
 
@@ -155,8 +153,6 @@ def tag_rows(state: TagState) -> list[TagRow]:
 
 def tag_directory_rows(state: TagState) -> list[DirectoryRow]:
     """Return how a cylinder is found by the tag on it."""
-    if state.tag is None:
-        return []
     return [
         DirectoryRow(
             department_id=row.department_id,

@@ -76,7 +76,7 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
             event_type=body.event_type,
             filled_at=event.effective_at,
             station_id=event.station_id or body.station_id,
-            cylinder_id=body.cylinder_id or cylinder_id or (None if judgement is None else judgement.cylinder_id),
+            cylinder_id=body.cylinder_id or cylinder_id or neighbours_cylinder_id(event),
             owner_department_id=None if judgement is None else judgement.owner_department_id,
             attributed_by=_attributed_by(event, cylinder_id),
             tag=body.tag,
@@ -98,12 +98,21 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
     ]
 
 
+def neighbours_cylinder_id(event: Event) -> uuid.UUID | None:
+    """Return the cylinder of another department that a fill known by its tag was taken for.
+
+    Own tags are not asked of the judgement: a pairing made or taken back since then counts, not what was known then.
+    """
+    judgement = event.judgement
+    if judgement is None or judgement.owner_department_id == event.department_id:
+        return None
+    return judgement.cylinder_id
+
+
 def _attributed_by(event: Event, cylinder_id: uuid.UUID | None) -> str | None:
     if isinstance(event.body, Filled) and event.body.cylinder_id is not None:
         return "id"
-    if cylinder_id is not None:
-        return "tag"
-    return None if event.judgement is None else event.judgement.attributed_by
+    return "tag" if cylinder_id is not None or neighbours_cylinder_id(event) is not None else None
 
 
 def _filled_elsewhere_row(event: Event, body: FilledElsewhere, *, retracted: bool) -> FillRow:

@@ -11,6 +11,7 @@ from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.rules import rules_catalogue
 from fill_ledger.trade.rules.after_the_fact import CODE_OVER_FILL_LIMIT
+from fill_ledger.views.fills import neighbours_cylinder_id
 
 CODE_CONFLICT_KEPT = "event-id-used-twice"
 CODE_QUARANTINED = "fact-unreadable"
@@ -81,7 +82,7 @@ def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             code,
             retracted=retracted,
             station_id=event.station_id or body.station_id,
-            cylinder_id=body.cylinder_id or cylinder_id or judgement.cylinder_id,
+            cylinder_id=body.cylinder_id or cylinder_id or neighbours_cylinder_id(event),
             member_id=body.member_id,
             rules_version=judgement.rules_version,
         )

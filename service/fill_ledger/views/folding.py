@@ -13,7 +13,7 @@ import msgspec
 from fill_ledger.ledger.append import NewState, SubjectEntry
 from fill_ledger.ledger.read import StoredState
 from fill_ledger.trade.events.corrections import EventRetracted
-from fill_ledger.trade.events.cylinders import TagPaired, TagUnpaired
+from fill_ledger.trade.events.cylinders import TagPaired, TagUnpaired, tags_concerned, tags_put_on
 from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.events.fills import FillSubject
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
@@ -111,22 +111,30 @@ class Folding:
         self._event_rows[event.event_id] = rows_of_event(
             event, retracted=retracted, cylinder_id=None if cylinder is None else cylinder.subject_id
         )
-        if retracted:
-            return
-        self._folded.append(event)
+        if not retracted:
+            self._folded.append(event)
+        changed = [
+            subject
+            for subject in folds_into
+            if subject.kind in FOLDS and (FOLDS[subject.kind].keeps_retracted or not retracted)
+        ]
+        await self.ensure(changed)
+        for subject in changed:
+            await self._fold_into(subject, event, place)
+        if not retracted:
+            await self._follow(event, cylinder, place)
+
+    async def _follow(self, event: Event, cylinder: Subject | None, place: int) -> None:
+        """Fold what follows from an event beyond the subjects it names itself."""
         tag = known_only_by_tag(event)
         if tag is not None:
             # A pairing made at the same moment must notice: a new version of the tag's state tells it.
             self._places[tag] = place
-        await self.ensure(folds_into)
-        for subject in folds_into:
-            if subject.kind in FOLDS:
-                await self._fold_into(subject, event, place)
         if cylinder is not None:
             self.entries.append(SubjectEntry(place, cylinder, folds=False))
             await self._fold_into(cylinder, event, place)
-        if isinstance(event.body, TagPaired | TagUnpaired):
-            await self._attribute_again(tag_subject(event.body.tag), place)
+        for concerned in tags_concerned(event.body):
+            await self._attribute_again(tag_subject(concerned), place)
         if isinstance(event.body, EventRetracted):
             await self._take_back(event.body.retracted_event_id, place)
 
@@ -135,12 +143,12 @@ class Folding:
         self.entries.extend(SubjectEntry(place, subject, folds=False) for subject in event.mentions())
 
     async def _fold_into(self, subject: Subject, event: Event, place: int) -> None:
-        state = self._states[subject]
+        state, fold = self._states[subject], FOLDS[subject.kind]
         self._places[subject] = place
-        if state.is_after(event) and not event.body.order_free:
+        if state.is_after(event) and not (event.body.order_free or fold.keeps_retracted):
             await self._refold(subject)
         else:
-            FOLDS[subject.kind].apply(state, event)
+            fold.apply(state, event)
 
     async def _refold(self, subject: Subject) -> None:
         """Fold a subject anew from all its events: what came late or was taken back has its place among them."""
@@ -170,7 +178,7 @@ class Folding:
 
     async def _attributed_by_tag(self, cylinder: Subject) -> list[Event]:
         """Return the events about filling that belong to a cylinder only through a tag on it."""
-        tags = {tag_subject(event.body.tag) for event in self._folded if isinstance(event.body, TagPaired)}
+        tags = {tag_subject(tag) for event in self._folded for tag in tags_put_on(event.body)}
         tags.update(await self._source.tags_of(cylinder))
         return [
             event
@@ -217,13 +225,15 @@ class Folding:
         tag = known_only_by_tag(event)
         if tag is not None:
             self._places[tag] = place
+        subjects = {
+            subject
+            for subject in event.folds_into()
+            if subject.kind in FOLDS and not FOLDS[subject.kind].keeps_retracted
+        }
         cylinder = await self._cylinder_by_tag(event)
-        subjects = {subject for subject in event.folds_into() if subject.kind in FOLDS}
         if cylinder is not None:
             subjects.add(cylinder)
-        self._event_rows[event_id] = rows_of_event(
-            event, retracted=True, cylinder_id=None if cylinder is None else cylinder.subject_id
-        )
+        self._event_rows[event_id] = rows_of_event(event, retracted=True)
         await self._refold_all(subjects, place)
         if isinstance(event.body, TagPaired | TagUnpaired):
             affected = Subject(SubjectKind.CYLINDER, event.body.cylinder_id)

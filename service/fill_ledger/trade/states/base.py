@@ -37,10 +37,15 @@ FoldStep = Callable[[Any, Any, Event], None]
 
 
 class Fold(Generic[StateType]):
-    """How the events of one kind of subject change its state: one step for each body class."""
+    """How the events of one kind of subject change its state: one step for each body class.
 
-    def __init__(self, state_class: type[StateType]) -> None:
+    `keeps_retracted` is for what was given once and stays given, such as a number: retracted events count as well, and
+    the steps must come to the same state in any order, because such a subject is never folded anew.
+    """
+
+    def __init__(self, state_class: type[StateType], *, keeps_retracted: bool = False) -> None:
         self.state_class = state_class
+        self.keeps_retracted = keeps_retracted
         self._steps: dict[type[Body], FoldStep] = {}
 
     def on(self, *body_classes: type[Body]) -> Callable[[FoldStep], FoldStep]:

@@ -98,8 +98,9 @@ class InventoryNumberState(State, kw_only=True, omit_defaults=True):
 department_fold = Fold(DepartmentState)
 principal_fold = Fold(PrincipalState)
 policy_fold = Fold(PolicyState)
-numbering_fold = Fold(NumberingState)
-inventory_number_fold = Fold(InventoryNumberState)
+# A number once given is painted on a cylinder, whatever becomes of the entry: it is never given again.
+numbering_fold = Fold(NumberingState, keeps_retracted=True)
+inventory_number_fold = Fold(InventoryNumberState, keeps_retracted=True)
 
 
 @department_fold.on(DepartmentRegistered)
