@@ -10,6 +10,7 @@ import msgspec
 from fill_ledger.intake.claims import Claim, Outcome, OutcomeName, Recorded, Unit, Unreadable
 from fill_ledger.intake.judging import judge_fill, whose_cylinder
 from fill_ledger.intake.reading import Reading, conflict_id, quarantine_id, read_for
+from fill_ledger.intake.screening import Unwritable, screened
 from fill_ledger.intake.vault import Vault, key_row, record_row
 from fill_ledger.ledger.append import Append, Appended, append
 from fill_ledger.ledger.canonical import canonical_body
@@ -51,11 +52,13 @@ class Attempt:
         self._new_records: list[SealedRecord] = []
         self._outbox: list[dict[str, Any]] = []
         self._retraction_target: Event | None = None
+        self._claims: list[list[Claim | Unreadable | Unwritable]] = []
         self._reading: Reading
         self._folding: Folding
 
     async def run(self, units: Sequence[Unit]) -> list[Recorded]:
         """Record the units; raises LostRaceError where something read has changed meanwhile."""
+        self._claims = [[screened(claim) for claim in unit.claims] for unit in units]
         refused: dict[int, tuple[Outcome, ...]] = {}
         while True:
             outcomes = await self._try_units(units, refused)
@@ -73,22 +76,30 @@ class Attempt:
     async def _try_units(
         self, units: Sequence[Unit], refused: dict[int, tuple[Outcome, ...]]
     ) -> list[tuple[Outcome, ...]] | None:
-        claims = [claim for place, unit in enumerate(units) if place not in refused for claim in unit.claims]
-        self._reading = await read_for(self._connection, self._department_id, self._vault, claims)
+        readable = [
+            claim
+            for place, of_unit in enumerate(self._claims)
+            if place not in refused
+            for claim in of_unit
+            if not isinstance(claim, Unwritable)
+        ]
+        self._reading = await read_for(self._connection, self._department_id, self._vault, readable)
         self._folding = self._reading.folding
         outcomes: list[tuple[Outcome, ...]] = []
         for place, unit in enumerate(units):
             if place in refused:
                 outcomes.append(refused[place])
                 continue
-            of_unit = tuple([await self._take(claim) for claim in unit.claims])
-            if unit.atomic and any(outcome.outcome == "refused" for outcome in of_unit):
-                refused[place] = tuple(_not_taken(outcome) for outcome in of_unit)
+            taken = tuple([await self._take(claim) for claim in self._claims[place]])
+            if unit.atomic and any(outcome.outcome == "refused" for outcome in taken):
+                refused[place] = tuple(_not_taken(outcome) for outcome in taken)
                 return None
-            outcomes.append(of_unit)
+            outcomes.append(taken)
         return outcomes
 
-    async def _take(self, claim: Claim | Unreadable) -> Outcome:
+    async def _take(self, claim: Claim | Unreadable | Unwritable) -> Outcome:
+        if isinstance(claim, Unwritable):
+            return _refused(claim.claim, claim.refusal)
         if isinstance(claim, Unreadable):
             return await self._keep_unreadable(claim)
         known = self._known_body(claim.event_id)
