@@ -143,8 +143,10 @@ async def test_no_event_is_recorded_before_it_took_effect(
     ("query", "index"),
     [
         (
-            "SELECT * FROM ledger.event_subject WHERE department_id = $1 AND subject_kind = 'cylinder' "
-            "AND subject_id = $2 ORDER BY effective_at, event_id",
+            """
+            SELECT * FROM ledger.event_subject WHERE department_id = $1 AND subject_kind = 'cylinder'
+                AND subject_id = $2 ORDER BY effective_at, event_id
+            """,
             "event_subject_pkey",
         ),
         ("SELECT * FROM ledger.event WHERE department_id = $1 AND event_id = $2", "event_department_id_event_id_key"),
