@@ -123,18 +123,22 @@ async def test_a_reader_that_follows_positions_never_misses_an_event(database: D
         assert await ledger.chain_faults() == []
 
 
-async def test_nobody_overtakes_a_writer_that_has_not_committed(database: Database) -> None:
+@pytest.mark.parametrize("already_there", [0, 3])
+async def test_nobody_overtakes_a_writer_that_has_not_committed(database: Database, already_there: int) -> None:
+    """In a ledger that is just beginning and in one that is under way."""
     async with open_ledger(database) as ledger, database.writes.acquire() as slow, database.writes.acquire() as quick:
+        if already_there:
+            await append(slow, append_of(ledger, *(clock_event(ledger) for _ in range(already_there))))
         transaction = slow.transaction()
         await transaction.start()
         (first,) = await append(slow, append_of(ledger, clock_event(ledger)))
         overtaking = asyncio.create_task(append(quick, append_of(ledger, clock_event(ledger))))
         done, _ = await asyncio.wait((overtaking,), timeout=0.3)
         assert not done
-        assert await ledger.links() == []
+        assert len(await ledger.links()) == already_there
         await transaction.commit()
         (second,) = await overtaking
-        assert (first.ledger_position, second.ledger_position) == (1, 2)
+        assert (first.ledger_position, second.ledger_position) == (already_there + 1, already_there + 2)
         assert first.recorded_at <= second.recorded_at
         assert await ledger.chain_faults() == []
 
