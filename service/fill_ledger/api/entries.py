@@ -83,10 +83,11 @@ def event_id_for(request: AnyRequest, principal: Principal, given: uuid.UUID | N
     header = request.headers.get(IDEMPOTENCY_HEADER)
     if header is not None:
         key = header.strip()
-        if len(key) >= 2 and key[0] == key[-1] == '"':
-            key = key[1:-1]
+        if key.startswith('"'):
+            # A quoted string that does not end is no key.
+            key = key[1:-1] if key.endswith('"') else ""
         if not key or len(key) > MAXIMUM_IDEMPOTENCY_KEY or not all(33 <= ord(mark) <= 126 for mark in key):
-            detail = f"Idempotency-Key must be 1 to {MAXIMUM_IDEMPOTENCY_KEY} visible ASCII characters."
+            detail = f"Idempotency-Key must be 1 to {MAXIMUM_IDEMPOTENCY_KEY} visible ASCII characters, quoted or not."
             raise Problem(
                 problem_types.INVALID_HEADER,
                 detail,
@@ -160,7 +161,7 @@ def refusal_problem(refusals: Sequence[Refusal], *, from_key: bool = False) -> P
     kind = problem_types.CONFLICT if any(refusal.conflict for refusal in refusals) else problem_types.NOT_PROCESSABLE
     return Problem(
         kind,
-        " ".join(refusal.detail for refusal in refusals),
+        " ".join(dict.fromkeys(refusal.detail for refusal in refusals)),
         errors=[Fault(code=refusal.code, detail=refusal.detail, pointer=refusal.pointer) for refusal in refusals],
     )
 

@@ -21,6 +21,6 @@ IDEMPOTENCY_KEY = RequestHeader(
         "For clients that cannot make event ids: the same key with the same request is carried out once. "
         "A quoted string as in the IETF draft; without quotes it is taken too."
     ),
-    pattern=r'^("[A-Za-z0-9._~-]{1,128}"|[A-Za-z0-9._~-]{1,128})$',
+    pattern=r'^("[!-~]{1,128}"|[!#-~][!-~]{0,127})$',
     example='"8e03978e-40d5-43e8-bc93-6894a57f9324"',
 )

@@ -146,7 +146,11 @@ EXAMPLE_ANSWER = ImportAnswer(
     bodies=(
         BodyDescription(media_type=CSV_MEDIA_TYPE, description="The file itself: delimited text,"),
         BodyDescription(media_type=XLSX_MEDIA_TYPE, description="or a workbook,"),
-        BodyDescription(media_type=FORM_MEDIA_TYPE, description="or a form with either as its one part, named file."),
+        BodyDescription(
+            media_type=FORM_MEDIA_TYPE,
+            description="or a form with either as its one part, named file.",
+            form_part="file",
+        ),
     ),
     body_limit_bytes=MAXIMUM_FILE_BYTES + FORM_MARGIN_BYTES,
 )

@@ -206,8 +206,9 @@ class _PathBuilder:
 
     def _content(self, described: BodyDescription, limit_bytes: int) -> dict[str, Any]:
         if described.content_type is None:
-            text: Schema = {"type": "string", "maxLength": limit_bytes, "format": "binary"}
-            return {"schema": text} | ({"example": described.example} if described.example is not None else {})
+            file: Schema = {"type": "string", "maxLength": limit_bytes, "format": "binary"}
+            schema = file if described.form_part is None else _form_schema(described.form_part, file)
+            return {"schema": schema} | ({"example": described.example} if described.example is not None else {})
         return {
             "schema": self._schemas[described.content_type],
             "examples": {"example": {"value": msgspec.to_builtins(described.example, str_keys=True)}},
@@ -219,6 +220,10 @@ class _PathBuilder:
             for answered in sorted(stated.answers, key=lambda answered: answered.status)
         }
         return responses | self.problems.of(stated)
+
+
+def _form_schema(part: str, file: Schema) -> Schema:
+    return {"type": "object", "properties": {part: file}, "required": [part], "additionalProperties": False}
 
 
 def _header_parameters(stated: Operation) -> list[dict[str, Any]]:

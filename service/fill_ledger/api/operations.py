@@ -91,6 +91,8 @@ class BodyDescription(Struct, frozen=True, kw_only=True):
     description: str
     content_type: Any = None
     example: Any = None
+    form_part: str | None = None
+    """The name of the one part, if it is a form that carries a file."""
 
 
 class RequestHeader(Struct, frozen=True, kw_only=True):

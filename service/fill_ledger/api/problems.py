@@ -11,6 +11,7 @@ from fill_ledger.api.problem_types import ProblemType
 PROBLEM_MEDIA_TYPE = "application/problem+json"
 
 MAX_FAULTS = 100
+MAX_DETAIL_LENGTH = 4000
 """At most this many faults are listed: enough to correct a form, and a bound on the answer to a hostile body."""
 
 _RESERVED_MEMBERS = frozenset({"type", "title", "status", "detail", "instance", "errors", "request_id"})
@@ -50,7 +51,7 @@ class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
     type: ProblemUri
     title: Annotated[str, Meta(max_length=200, description="Constant short text of the problem type.")]
     status: Annotated[int, Meta(ge=400, le=599, extra_json_schema={"format": "int32"}, description="The HTTP status.")]
-    detail: Annotated[str, Meta(max_length=4000, description="What happened this time.")]
+    detail: Annotated[str, Meta(max_length=MAX_DETAIL_LENGTH, description="What happened this time.")]
     instance: Annotated[str, Meta(max_length=4000, description="Path of the request this is about.")]
     request_id: Annotated[str, Meta(max_length=128, description="Identifier of the request, as in the log.")]
     errors: Annotated[list[Fault], Meta(max_length=MAX_FAULTS, description="Every fault found.")] | UnsetType = UNSET
@@ -83,7 +84,7 @@ class Problem(Exception):
         if reserved:
             raise ValueError(f"extension members must not use the reserved names {sorted(reserved)}")
         self.kind = kind
-        self.detail = detail
+        self.detail = detail[:MAX_DETAIL_LENGTH]
         self.errors = tuple(errors)[:MAX_FAULTS]
         self.headers = dict(headers or {})
         self.extensions = dict(extensions or {})

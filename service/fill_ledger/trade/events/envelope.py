@@ -32,6 +32,7 @@ Day = Annotated[
         pattern=r"^(19|20|21)[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])\Z",
         max_length=10,
         description="calendar day, YYYY-MM-DD",
+        extra_json_schema={"format": "date"},
     ),
 ]
 
