@@ -2,12 +2,15 @@
 
 import asyncio
 import uuid
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import asyncpg
 import pytest
 
+from fill_ledger.intake.founding import record_entries
 from fill_ledger.trade.events import corrections, cylinders, fills, stations
+from fill_ledger.trade.events.county import KeyIssued, Role
+from fill_ledger.trade.identifiers import COUNTY_ID
 from fill_ledger.views.check import check_views
 from fill_ledger.views.rebuild import rebuild_views
 from tests.support.county import County
@@ -114,6 +117,33 @@ async def test_look_ups_and_appends_go_on_during_rebuilds(county: County, databa
         )
     assert int(total) == count
     assert (await check_views(database_url)).verdict == "sound"
+
+
+async def test_times_with_any_offset_fold_as_they_are_read_again(county: County, database_url: str) -> None:
+    """Controllers send local times (RFC 3339); the canonical bytes have them in UTC."""
+    own = county.own
+    eastern = timezone(timedelta(hours=-5))
+    filled = fills.Filled(cylinder_id=await county.cylinder(), end_psi=2200)
+    await county.record(filled, occurred_at=datetime.now(eastern) - timedelta(hours=1), station_id=own.station_id)
+    issued = KeyIssued(
+        principal_id=own.keys[Role.CONTROLLER].principal_id,
+        key_id=uuid.uuid4(),
+        key_digest="0" * 64,
+        expires_at=datetime.now(eastern) + timedelta(days=1),
+    )
+    await record_entries(county.parts.lanes, COUNTY_ID, [issued])
+    assert (await check_views(database_url)).counts == {}
+
+
+async def test_a_second_retraction_changes_nothing_here_as_in_a_replay(county: County, database_url: str) -> None:
+    own = county.own
+    fill_id = uuid.uuid4()
+    filled = fills.Filled(cylinder_id=await county.cylinder(), end_psi=2200)
+    await county.record(filled, event_ids=[fill_id], station_id=own.station_id)
+    for _ in range(2):
+        retracted = corrections.EventRetracted(retracted_event_id=fill_id, reason="typed twice")
+        assert (await county.record(retracted)).outcomes[0].outcome == "created"
+    assert (await check_views(database_url)).counts == {}
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import msgspec
@@ -191,7 +191,8 @@ class Attempt:
         if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
             # The device's clock is off by as much as its own "now" differs from ours.
             claimed += self._reading.snapshot.now - claim.device_now
-        return min(claimed, now)
+        # In UTC, as the canonical bytes have it: a state must not tell whether it was folded from those or from a claim.
+        return min(claimed, now).astimezone(UTC)
 
     async def _target_of(self, body: Body) -> Event | None:
         if not isinstance(body, EventRetracted):

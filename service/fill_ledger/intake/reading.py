@@ -13,6 +13,7 @@ from fill_ledger.ledger.canonical import canonical_body
 from fill_ledger.ledger.read import Connection, Snapshot, read_for_append
 from fill_ledger.ledger.sealing import SealedKey
 from fill_ledger.trade.entries import consulted
+from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn, TagPaired, TagUnpaired
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.events.members import MemberBody
@@ -100,6 +101,9 @@ def _claimed_ids(claim: Claim | Unreadable) -> Iterable[uuid.UUID]:
     yield claim.event_id
     if not claim.is_office_entry:
         yield conflict_id(claim)
+    if isinstance(claim.body, EventRetracted):
+        # Whether it was taken back before: a second retraction changes nothing, here as in a replay.
+        yield claim.body.retracted_event_id
 
 
 def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:

@@ -1,7 +1,7 @@
 """States kept in the county ledger (departments, principals) and each department's policy and numbering."""
 
 import uuid
-from datetime import datetime
+from datetime import UTC, datetime
 
 import msgspec
 
@@ -135,7 +135,7 @@ def _key_issued(state: PrincipalState, body: KeyIssued, event: Event) -> None:
             key_id=body.key_id,
             key_digest=body.key_digest,
             issued_at=event.effective_at,
-            ends_at=body.expires_at,
+            ends_at=None if body.expires_at is None else body.expires_at.astimezone(UTC),
             scopes=body.scopes,
         )
     )
@@ -143,7 +143,7 @@ def _key_issued(state: PrincipalState, body: KeyIssued, event: Event) -> None:
 
 @principal_fold.on(KeyRevoked)
 def _key_revoked(state: PrincipalState, body: KeyRevoked, event: Event) -> None:
-    ends_at = body.ends_at or event.effective_at
+    ends_at = (body.ends_at or event.effective_at).astimezone(UTC)  # whatever offset it was sent with
     for key in state.keys:
         if key.key_id == body.key_id:
             key.ends_at = ends_at if key.ends_at is None else min(key.ends_at, ends_at)
