@@ -182,6 +182,22 @@ async def test_a_batch_that_breaks_off_is_taken_as_far_as_it_goes(county: County
     assert empty.json()["chain_digest"] == packed.json()["chain_digest"]
 
 
+async def test_no_fact_is_lost_where_it_stands_in_the_wrong_place(county: County) -> None:
+    """An answer of 200 lets the sender forget its facts, so each of them must be on record."""
+    sent = [fill({"end_psi": 2000 + number}) for number in range(5)]
+    lines = "\n".join(json.dumps(one) for one in sent[:2])
+    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+        headerless = await client.post("/v1/intake", content=lines, headers={"content-type": "application/x-ndjson"})
+        alone = await client.post("/v1/intake", json=sent[2])
+        by_name = await client.post("/v1/intake", json={"facts": {"a": sent[3]}})
+        misspelt = await client.post("/v1/intake", json={"records": [sent[4]]})
+    assert [result["outcome"] for result in headerless.json()["results"]] == ["created", "created"]
+    assert [result["outcome"] for result in alone.json()["results"]] == ["created"]
+    for answered in (by_name, misspelt):
+        assert [result["outcome"] for result in answered.json()["results"]] == ["quarantined"]
+        assert {fault["code"] for fault in answered.json()["problem"]["errors"]} == {"unknown-field"}
+
+
 async def test_numbers_that_never_came_are_named(county: County) -> None:
     stream, other = str(uuid.uuid4()), str(uuid.uuid4())
 

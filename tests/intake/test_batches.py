@@ -42,6 +42,24 @@ def test_members_that_are_named_twice_lose_no_fact() -> None:
     assert split_batch(b'{"facts":[1],"facts":[2, 3]}').facts == [b"1", b"2", b"3"]
 
 
+def test_facts_under_another_name_are_kept_as_one_more_fact() -> None:
+    for stray in (b'"facts":{"a":{"n":1}}', b'"records":[{"n":1}]', b'"facts":"[1]"'):
+        split = split_batch(b'{"device_now":null,' + stray + b"}")
+        assert (split.facts, split.rest, split.is_whole) == ([b"{" + stray + b"}"], None, True)
+        assert json.loads(split.header).keys() == {"device_now", json.loads(b"{" + stray + b"}").popitem()[0]}
+    broken = split_batch(b'{"records":[1],"facts":[2],"x":[3')
+    assert (broken.facts, broken.rest) == ([b"2", b'{"records":[1]}'], b',"x":[3')
+
+
+def test_a_fact_without_a_batch_around_it_is_a_fact() -> None:
+    alone = b'{"type":"tag.read","body":{"tag":"0042"}}'
+    assert split_batch(alone) == SplitBatch(facts=[alone])
+    assert split_lines(alone + b"\n" + alone) == SplitBatch(facts=[alone, alone])
+    assert split_lines(b'{"facts":[1]}\n2\n').facts == [b"1", b"2"]
+    spoilt = b"{spoilt\n" + alone
+    assert split_lines(spoilt).facts == [b"{spoilt", alone]
+
+
 def test_what_follows_a_batch_is_kept() -> None:
     split = split_batch(b'{"facts":[1]} {"facts":[2]}')
     assert (split.facts, split.rest, split.is_whole) == ([b"1"], b'{"facts":[2]}', False)

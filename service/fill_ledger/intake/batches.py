@@ -20,6 +20,8 @@ MAXIMUM_BATCH_BYTES = 16 * 1024 * 1024
 """Greatest size of a batch, after decompression: 10,000 facts of the usual size take about half of it."""
 
 FACTS_MEMBER = "facts"
+# What a fact has and a batch never: then it is a fact sent alone, or lines without the header, and not a misspelt batch.
+_SIGNS_OF_A_FACT = frozenset({"type", "event_id", "body"})
 _SPACE = re.compile(r"[ \t\n\r]*")
 _PUNCTUATION = b" \t\n\r,]}"
 # Numbers are only passed over here: converting a very long run of digits would be slow, and is refused by Python.
@@ -48,6 +50,9 @@ class Batch(BatchHeader, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class SplitBatch(msgspec.Struct, kw_only=True):
     """A batch taken apart. `header` is the JSON text of what is not a fact; `rest` is what could not be cut out.
 
+    What stands where the header has no place for it, such as facts under another name, is one more fact: it is likely
+    to hold some. A fact sent alone, without a batch around it, is therefore taken as well.
+
     `is_whole` is False where the batch does not come to its end, even if nothing but punctuation is missing.
     """
 
@@ -68,7 +73,15 @@ def split_lines(raw: bytes) -> SplitBatch:
         return SplitBatch(rest=raw, is_whole=False)
     if len(lines) - 1 > MAXIMUM_FACTS:
         raise TooManyFactsError
-    return SplitBatch(header=lines[0], facts=lines[1:])
+    cutter = _Cutter(lines[0])
+    try:
+        cutter.cut_object()
+    except (ValueError, RecursionError):
+        return SplitBatch(header=lines[0], facts=lines)
+    if not cutter.is_at_end():
+        return SplitBatch(header=lines[0], facts=lines)
+    first = cutter.split(rest_from=None)
+    return SplitBatch(header=first.header, facts=[*first.facts, *lines[1:]])
 
 
 def split_batch(raw: bytes) -> SplitBatch:
@@ -97,6 +110,7 @@ class _Cutter:
         self._text = raw.decode("utf-8", "surrogateescape")
         self._header: dict[str, Any] = {}
         self._facts: list[bytes] = []
+        self._strays: list[tuple[int, str, bytes]] = []
         self.place = 0
         self.safe = 0
         self.has_facts = False
@@ -105,9 +119,13 @@ class _Cutter:
         """Return what was cut out, and what remains from a place on."""
         rest = b"" if rest_from is None else self._bytes(rest_from, len(self._text))
         is_worth_keeping = bool(rest.strip(_PUNCTUATION)) or (rest_from is not None and not self._facts)
+        strays = [stray for stray in self._strays if rest_from is None or stray[0] < rest_from]
+        names = {name for _, name, _ in strays}
+        is_fact = not names.isdisjoint(_SIGNS_OF_A_FACT)
+        header = {name: value for name, value in self._header.items() if not is_fact or name not in names}
         return SplitBatch(
-            header=json.dumps(self._header).encode(),
-            facts=self._facts,
+            header=json.dumps(header).encode(),
+            facts=[*self._facts, b"{" + b",".join(text for _, _, text in strays) + b"}"] if strays else self._facts,
             rest=rest if is_worth_keeping else None,
             is_whole=rest_from is None,
         )
@@ -124,6 +142,7 @@ class _Cutter:
             return
         while True:
             self._skip_space()
+            start = self.place
             name = self._value()
             if not isinstance(name, str):
                 raise ValueError("a member's name is a string")
@@ -133,6 +152,8 @@ class _Cutter:
                 self._cut_facts()
             else:
                 self._header[name] = self._value()
+                if name not in BatchHeader.__struct_fields__:
+                    self._strays.append((start, name, self._bytes(start, self.place)))
             if not self._takes(","):
                 break
         self._expect("}")
