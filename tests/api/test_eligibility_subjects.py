@@ -184,6 +184,18 @@ async def test_a_cylinder_given_away_is_no_longer_the_own_departments(county: Co
         assert (await ask(county, **params))["code"] == "transferred", params
 
 
+async def test_a_number_painted_on_a_cylinder_given_away_is_not_taken_for_a_partners(county: County) -> None:
+    given_away = await _numbered(county, county.own.department_id, "17")
+    theirs = await _numbered(county, county.neighbour.department_id, "17")
+    await _partners(county, at=datetime.now(UTC) - timedelta(days=300))
+    assert _cylinder_of(await ask(county, inventory_number="17")) == given_away
+    transfer = CylinderTransferredOut(cylinder_id=given_away, to_department_id=county.neighbour.department_id)
+    await record_entries(county.parts.lanes, county.own.department_id, (transfer,))
+    document = await ask(county, inventory_number="17")
+    assert (document["code"], document["fill_limit_psi"]) == ("cylinder-ambiguous", None)
+    assert {choice["cylinder_id"] for choice in document["choices"]} == {str(given_away), str(theirs)}
+
+
 async def test_marks_of_an_unregistered_cylinder_are_judged(county: County) -> None:
     marks = {
         "serial": "Z 900",

@@ -59,7 +59,10 @@ def resolve(
     if subject_kind == ENTRY_SERIAL:
         order = ((present, is_anybodys), (gone, is_own), (gone, is_anybodys))
     elif subject_kind == ENTRY_INVENTORY_NUMBER:
-        order = ((present, is_own), (present, is_partners), (gone, is_own))
+        # A number once given here may still be painted on what was given away: then a partner's number is no answer.
+        still = {match.cylinder_id for match in present}
+        painted = [match for match in gone if is_own(match) and match.cylinder_id not in still]
+        order = ((present, is_own), ([*painted, *filter(is_partners, present)], is_anybodys), (gone, is_own))
     else:
         order = ((present, is_own), (present, is_partners), (present, is_anybodys), (gone, is_own), (gone, is_anybodys))
     for candidates, is_meant in order:
