@@ -1,9 +1,11 @@
 """Fills, attempts and findings on record: filters, pages, one of each, and who sees what."""
 
 import uuid
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from fill_ledger.trade.events.county import Role
+from fill_ledger.trade.events.stations import PolicySet
 from tests.api.clients import problem_in
 from tests.support.county import County
 from tests.support.facts import ago, fact, fill
@@ -125,3 +127,51 @@ async def test_findings_are_plain_sentences_and_are_cleared_by_a_retraction(coun
     assert [item["event_id"] for item in retracted.json()["items"]] == [sent["event_id"]]
     async with county.client(county.neighbour.keys[Role.OFFICER]) as client:
         problem_in(await client.get(path), 404, "not-found")
+
+
+async def test_what_was_left_undone_at_the_fill_is_a_finding(county: County) -> None:
+    good = {
+        "cylinder_id": str(await county.cylinder()),
+        "member_id": str(county.own.member_id),
+        "sources": [{"air_source_id": str(county.own.air_source_id)}],
+        "end_psi": 2200,
+    }
+    cases: list[tuple[dict[str, Any], set[tuple[str, str]]]] = [
+        ({"look_over": "passed"}, set()),
+        ({}, set()),
+        ({"look_over": "failed"}, {("look-over-failed", "grave")}),  # 49 CFR 173.301(a)(2)
+        ({"look_over": "not_done"}, {("look-over-not-done", "notable")}),
+        ({"override": {"reason_code": "working fire"}}, {("override-used", "notable")}),
+    ]
+    for case, expected in cases:
+        result = (await send(county, fill({**good, **case})))[0]
+        assert await _findings(county, result) == expected, case
+
+
+async def test_consent_that_was_not_reported_is_a_finding(county: County) -> None:
+    """49 CFR 173.301(e): filled with the owner's consent alone."""
+    policy = PolicySet(
+        department_id=county.own.department_id,
+        mutual_aid_department_ids=(county.neighbour.department_id,),
+        owner_consent_required=True,
+    )
+    await county.record(policy, occurred_at=datetime.now(UTC) - timedelta(days=300))
+    theirs = str(await county.cylinder(department_id=county.neighbour.department_id))
+    good = {
+        "cylinder_id": theirs,
+        "member_id": str(county.own.member_id),
+        "sources": [{"air_source_id": str(county.own.air_source_id)}],
+        "end_psi": 2200,
+    }
+    silent, given = await send(county, fill(good), fill({**good, "owner_consent": True}))
+    assert await _findings(county, silent) == {("owner-consent-not-reported", "notable")}
+    assert await _findings(county, given) == set()
+
+
+async def _findings(county: County, result: dict[str, Any]) -> set[tuple[str, str]]:
+    found = set()
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        for finding_id in result["finding_ids"]:
+            finding = (await client.get(f"/v1/findings/{finding_id}")).json()
+            found.add((finding["code"], finding["severity"]))
+    return found

@@ -10,7 +10,13 @@ from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.rules import rules_catalogue
-from fill_ledger.trade.rules.after_the_fact import CODE_OVER_FILL_LIMIT
+from fill_ledger.trade.rules.after_the_fact import (
+    CODE_CONSENT_NOT_REPORTED,
+    CODE_LOOK_OVER_FAILED,
+    CODE_LOOK_OVER_NOT_DONE,
+    CODE_OVER_FILL_LIMIT,
+    CODE_OVERRIDE_USED,
+)
 from fill_ledger.views.fills import neighbours_cylinder_id
 
 CODE_CONFLICT_KEPT = "event-id-used-twice"
@@ -28,6 +34,7 @@ GRAVE_CODES = frozenset(
         "specification-wrong-use",
         "inspection-failed",
         "air-sample-failed",
+        CODE_LOOK_OVER_FAILED,
         CODE_OVER_FILL_LIMIT,
     }
 )
@@ -35,6 +42,10 @@ GRAVE_CODES = frozenset(
 # What is found beyond the reasons of the rules, which bring their own titles.
 FURTHER_TEXTS = {
     CODE_OVER_FILL_LIMIT: "The pressure at the end of the fill was above the fill limit.",
+    CODE_LOOK_OVER_FAILED: "The cylinder was filled although it failed the look-over before the fill.",
+    CODE_LOOK_OVER_NOT_DONE: "The cylinder was filled without the look-over before the fill.",
+    CODE_OVERRIDE_USED: "An operator overrode the answer, or went ahead without one.",
+    CODE_CONSENT_NOT_REPORTED: "A fill of another owner's cylinder was reported without the owner's consent.",
     CODE_STATION_DIFFERS: "The fact names another station than that of the controller that sent it.",
     CODE_CONFLICT_KEPT: "An observation came with an id that another fact already has; it was kept beside.",
     CODE_QUARANTINED: "A fact could not be read as its type; its bytes were kept.",
