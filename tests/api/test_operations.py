@@ -140,7 +140,8 @@ async def test_a_body_without_media_type_and_a_compressed_one_are_refused() -> N
     async with client_of(make_service()) as client:
         request = client.build_request("POST", "/v1/dials", content=b"{}")
         assert "content-type" not in request.headers
-        problem_in(await client.send(request), 415, "unsupported-media-type")
+        refused = problem_in(await client.send(request), 415, "unsupported-media-type")
+        assert "'Content-Type: application/json'" in refused["detail"]
         zipped = await client.post("/v1/dials", json=GOOD_BODY, headers={"content-encoding": "gzip"})
     problem_in(zipped, 415, "unsupported-content-encoding")
     assert zipped.headers["accept-encoding"] == "identity"

@@ -132,7 +132,8 @@ def require_json(request: AnyRequest) -> None:
     """
     values = request.headers.getall("content-type", [])
     if len(values) != 1:
-        raise _unsupported(f"The request must name one media type; it names {len(values)}.")
+        wrong = "names none" if not values else f"names {len(values)}"
+        raise _unsupported(f"Send one header 'Content-Type: application/json'; the request {wrong}.")
     media_type, _, parameters = values[0].partition(";")
     if not is_json_media_type(media_type.strip().lower()):
         raise _unsupported("The body must be application/json.")
