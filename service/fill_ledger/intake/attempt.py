@@ -191,7 +191,7 @@ class Attempt:
         if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
             # The device's clock is off by as much as its own "now" differs from ours.
             claimed += self._reading.snapshot.now - claim.device_now
-        # In UTC, as the canonical bytes have it: a state must not tell whether it was folded from those or from a claim.
+        # In UTC, as the canonical bytes have it: a state folded from a claim must be the one a replay comes to.
         return min(claimed, now).astimezone(UTC)
 
     async def _target_of(self, body: Body) -> Event | None:

@@ -20,7 +20,7 @@ MAXIMUM_BATCH_BYTES = 16 * 1024 * 1024
 """Greatest size of a batch, after decompression: 10,000 facts of the usual size take about half of it."""
 
 FACTS_MEMBER = "facts"
-# What a fact has and a batch never: then it is a fact sent alone, or lines without the header, and not a misspelt batch.
+# What a fact has and a batch never: then it is a fact sent alone, or lines without the header; no misspelt batch.
 _SIGNS_OF_A_FACT = frozenset({"type", "event_id", "body"})
 _SPACE = re.compile(r"[ \t\n\r]*")
 _PUNCTUATION = b" \t\n\r,]}"
