@@ -18,7 +18,7 @@ OPENAPI_DOCUMENT := openapi/fill-ledger.json
 COMPILE := $(VENV)/bin/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --upgrade \
 	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links
 
-.PHONY: help setup demo test lint format openapi openapi-lint lock clean
+.PHONY: help setup demo test lint format openapi openapi-lint gas-table lock clean
 
 help:
 	@echo "make demo          start an invented county on this machine (Ctrl-C stops it)"
@@ -27,6 +27,7 @@ help:
 	@echo "make format        write the style that lint asks for"
 	@echo "make openapi       write the OpenAPI document anew from the code"
 	@echo "make openapi-lint  check the OpenAPI document against the rule sets"
+	@echo "make gas-table     make the table of air anew with the CoolProp of the lock"
 	@echo "make lock          choose the newest dependencies again and pin them with their hashes"
 	@echo "make clean         remove the environment and everything built"
 
@@ -71,6 +72,9 @@ openapi: $(STAMP)
 
 openapi-lint: $(STAMP)
 	@openapi/lint/run $(RUN) $(OPENAPI_DOCUMENT)
+
+gas-table: $(STAMP)
+	@$(RUN) tools/make_gas_table.py
 
 # Pinned on the oldest Python that is supported, whose needs include those of the newer ones.
 lock: $(STAMP)
