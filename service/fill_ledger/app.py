@@ -5,11 +5,11 @@ from contextlib import asynccontextmanager
 
 from litestar import Litestar
 
+from fill_ledger.api.access.principals import KeyDoorkeeper
+from fill_ledger.api.http.rate_limits import RateLimiter, RatePolicy
+from fill_ledger.api.http.service import Service, create_service
 from fill_ledger.api.parts import PARTS_KEY, Parts
-from fill_ledger.api.principals import KeyDoorkeeper
-from fill_ledger.api.rate_limits import RateLimiter, RatePolicy
 from fill_ledger.api.resources import HANDLERS, TAGS
-from fill_ledger.api.service import Service, create_service
 from fill_ledger.database import Database, open_database
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox

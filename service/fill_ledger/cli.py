@@ -129,9 +129,9 @@ def check() -> None:
 @click.option("--output", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="A file to write.")
 def openapi_document(output: Path | None) -> None:
     """Print the OpenAPI document, or write it to a file. Needs no database."""
-    from fill_ledger.api.documentation import ServedDocument
+    from fill_ledger.api.document.documentation import ServedDocument
+    from fill_ledger.api.http.service import operations_of
     from fill_ledger.api.resources import HANDLERS, TAGS
-    from fill_ledger.api.service import operations_of
 
     text = ServedDocument(operations_of(HANDLERS), TAGS).text
     if output is None:

@@ -13,7 +13,7 @@ from typing import Any
 
 import uvicorn
 
-from fill_ledger.api.service import Service
+from fill_ledger.api.http.service import Service
 from fill_ledger.app import create_app
 from fill_ledger.logging import configure_logging
 from fill_ledger.settings import Settings, read_settings

@@ -4,7 +4,7 @@ from typing import Any
 
 import httpx
 
-from fill_ledger.api.service import Service
+from fill_ledger.api.http.service import Service
 from tests.api.sample_service import GOOD_KEY
 
 

@@ -10,17 +10,18 @@ from typing import Annotated, Any
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
-from fill_ledger.api import conditional, documentation, problem_types
-from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.header_parameters import IF_MATCH
-from fill_ledger.api.keysets import SortKey, SortOrder
-from fill_ledger.api.operations import PUBLIC, Operation, answer, get, post, put
-from fill_ledger.api.paging import Page, PageQuery, open_window
-from fill_ledger.api.problems import Problem
-from fill_ledger.api.replies import Reply, not_modified
-from fill_ledger.api.request_context import context_of
-from fill_ledger.api.service import Service, create_service
-from fill_ledger.api.value_types import GaugePsi, Label, Moment, StrictStruct
+from fill_ledger.api.document import documentation
+from fill_ledger.api.http import conditional, problem_types
+from fill_ledger.api.http.decoding import AnyRequest
+from fill_ledger.api.http.header_parameters import IF_MATCH
+from fill_ledger.api.http.keysets import SortKey, SortOrder
+from fill_ledger.api.http.operations import PUBLIC, Operation, answer, get, post, put
+from fill_ledger.api.http.paging import Page, PageQuery, open_window
+from fill_ledger.api.http.problems import Problem
+from fill_ledger.api.http.replies import Reply, not_modified
+from fill_ledger.api.http.request_context import context_of
+from fill_ledger.api.http.service import Service, create_service
+from fill_ledger.api.http.value_types import GaugePsi, Label, Moment, StrictStruct
 
 CURSOR_KEY = b"cursor key of the tests, 32 bytes at least"
 GOOD_KEY = "Bearer sample"

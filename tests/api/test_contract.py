@@ -18,10 +18,10 @@ from schemathesis.core import NOT_SET
 from schemathesis.generation.case import Case
 from schemathesis.specs.openapi.checks import negative_data_rejection
 
-from fill_ledger.api.openapi_document import build_openapi
-from fill_ledger.api.operations import Operation
+from fill_ledger.api.document.openapi_document import build_openapi
+from fill_ledger.api.http.operations import Operation
+from fill_ledger.api.http.service import operations_of
 from fill_ledger.api.resources import HANDLERS, TAGS
-from fill_ledger.api.service import operations_of
 from fill_ledger.trade.events.county import Role
 from tests.support.call_table import CALLS
 from tests.support.calls import Call, Words, first_words, key_for, send

@@ -6,10 +6,10 @@ import httpx
 import pytest
 from openapi_schema_validator import OAS31Validator, oas31_format_checker
 
-from fill_ledger.api.openapi_document import build_openapi
-from fill_ledger.api.operations import Operation
+from fill_ledger.api.document.openapi_document import build_openapi
+from fill_ledger.api.http.operations import Operation
+from fill_ledger.api.http.service import operations_of
 from fill_ledger.api.resources import HANDLERS, TAGS
-from fill_ledger.api.service import operations_of
 from tests.support.call_table import CALLS
 from tests.support.calls import Call, first_words, send
 from tests.support.county import County

@@ -13,11 +13,11 @@ from typing import Any
 import httpx
 import msgspec
 
-from fill_ledger.api.operations import Operation
+from fill_ledger.api.http.operations import Operation
+from fill_ledger.api.http.rate_limits import RateLimiter, RatePolicy
+from fill_ledger.api.http.service import operations_of
 from fill_ledger.api.parts import PARTS_KEY
-from fill_ledger.api.rate_limits import RateLimiter, RatePolicy
 from fill_ledger.api.resources import HANDLERS
-from fill_ledger.api.service import operations_of
 from fill_ledger.trade.events.county import Role
 from tests.api.clients import places, problem_in
 from tests.support.call_table import CALLS

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fill_ledger.api.facts import decode_strictly
+from fill_ledger.api.record.facts import decode_strictly
 from fill_ledger.intake.claims import Claim, Unreadable
 from fill_ledger.intake.facts import ANY_FACT, FACT_CLASSES, MAXIMUM_KEPT_BYTES, FactReader, ReadFact, Sender
 from fill_ledger.trade.events import catalogue

@@ -10,10 +10,10 @@ from typing import Any
 import httpx
 import msgspec
 
+from fill_ledger.api.access.principals import KeyDoorkeeper
+from fill_ledger.api.http.service import Service, create_service
 from fill_ledger.api.parts import PARTS_KEY, Parts
-from fill_ledger.api.principals import KeyDoorkeeper
 from fill_ledger.api.resources import HANDLERS, TAGS
-from fill_ledger.api.service import Service, create_service
 from fill_ledger.app import make_parts
 from fill_ledger.database import Database
 from fill_ledger.intake.claims import Claim, Recorded, Unit

@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from fill_ledger.api.http.rate_limits import RateLimiter, RatePolicy
 from fill_ledger.api.parts import PARTS_KEY
-from fill_ledger.api.rate_limits import RateLimiter, RatePolicy
 from fill_ledger.database import open_database
 from fill_ledger.settings import DEFAULT_LOOKUPS, DEFAULT_WRITES
 from tests.support.county import County, open_county

@@ -6,14 +6,14 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from fill_ledger.api import problem_types
-from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.operations import answer
+from fill_ledger.api.access.principals import Principal
+from fill_ledger.api.http import problem_types
+from fill_ledger.api.http.decoding import AnyRequest
+from fill_ledger.api.http.operations import answer
+from fill_ledger.api.http.problems import Fault, Problem
+from fill_ledger.api.http.replies import Reply
+from fill_ledger.api.http.value_types import LedgerPosition, LedgerToken, Moment, StrictStruct
 from fill_ledger.api.parts import parts_of
-from fill_ledger.api.principals import Principal
-from fill_ledger.api.problems import Fault, Problem
-from fill_ledger.api.replies import Reply
-from fill_ledger.api.value_types import LedgerPosition, LedgerToken, Moment, StrictStruct
 from fill_ledger.intake.claims import Claim, Outcome, Recorded, Unit
 from fill_ledger.ledger.ledger_token import encode_ledger_token
 from fill_ledger.ledger.read import seeing

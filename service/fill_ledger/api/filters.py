@@ -5,7 +5,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from fill_ledger.api.value_types import Moment
+from fill_ledger.api.http.value_types import Moment
 
 OneDepartment = Annotated[
     uuid.UUID, Meta(description="Whose ledger; needed only where the key may act for several departments.")

@@ -8,11 +8,11 @@ import asyncpg
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
-from fill_ledger.api import problem_types
-from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.operations import PUBLIC, answer, get
+from fill_ledger.api.http import problem_types
+from fill_ledger.api.http.decoding import AnyRequest
+from fill_ledger.api.http.operations import PUBLIC, answer, get
+from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.parts import parts_of
-from fill_ledger.api.problems import Problem
 from fill_ledger.database import Database
 from fill_ledger.schema import newest_revision
 

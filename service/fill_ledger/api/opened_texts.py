@@ -7,10 +7,10 @@ from typing import Any
 import msgspec
 from msgspec import Struct
 
-from fill_ledger.api import rights
-from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.access import rights
+from fill_ledger.api.access.principals import Principal
+from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.parts import parts_of
-from fill_ledger.api.principals import Principal
 from fill_ledger.ledger.sealed_bodies import open_bodies, references_of
 from fill_ledger.trade.events import cylinders
 from fill_ledger.trade.events.envelope import Body, Event

@@ -2,8 +2,8 @@
 
 import msgspec
 
-from fill_ledger.api.decoding import AnyRequest
-from fill_ledger.api.rate_limits import RateLimiter
+from fill_ledger.api.http.decoding import AnyRequest
+from fill_ledger.api.http.rate_limits import RateLimiter
 from fill_ledger.database import Database
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox

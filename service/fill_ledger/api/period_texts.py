@@ -3,10 +3,10 @@
 import uuid
 from collections.abc import Mapping, Sequence
 
-from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.access.principals import Principal
+from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.opened_texts import show_bodies
 from fill_ledger.api.parts import parts_of
-from fill_ledger.api.principals import Principal
 from fill_ledger.api.trade_types import SealedText
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.read import seeing

@@ -2,8 +2,8 @@
 
 import uuid
 
-from fill_ledger.api.decoding import AnyRequest
 from fill_ledger.api.entries import Receipt
+from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.parts import parts_of
 from fill_ledger.ledger.ledger_token import encode_ledger_token
 from fill_ledger.ledger.read import RecordedEvent, event_by_id, seeing

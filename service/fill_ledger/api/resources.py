@@ -4,39 +4,22 @@ from collections.abc import Mapping
 
 from litestar.handlers import HTTPRouteHandler
 
-from fill_ledger.api import (
+from fill_ledger.api import health
+from fill_ledger.api.access import controllers, keys, principal_entries
+from fill_ledger.api.document import documentation
+from fill_ledger.api.fleet import cylinder_history, cylinders, holds, imports, requalifications, tags
+from fill_ledger.api.people import credentials, member_sessions, member_standing, members
+from fill_ledger.api.places import (
     air_samples,
     air_source_upkeep,
     air_sources,
-    attempts,
-    controllers,
-    credentials,
-    cylinder_history,
-    cylinders,
     departments,
-    documentation,
-    eligibility,
-    events,
     fill_positions,
-    fill_records,
-    fills,
-    findings,
-    health,
-    holds,
-    imports,
-    intake,
-    keys,
-    member_sessions,
-    member_standing,
-    members,
     policies,
-    principal_entries,
-    quarantine,
-    requalifications,
-    rules,
     stations,
-    tags,
 )
+from fill_ledger.api.question import eligibility, rules
+from fill_ledger.api.record import attempts, events, fill_records, fills, findings, intake, quarantine
 
 TAGS: Mapping[str, str] = {
     "eligibility": "The question: may this cylinder be filled here, now, by this member?",

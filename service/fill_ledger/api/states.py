@@ -5,11 +5,11 @@ from typing import Any
 
 from msgspec import Struct
 
-from fill_ledger.api import problem_types
-from fill_ledger.api.decoding import AnyRequest
+from fill_ledger.api.access.principals import Principal
+from fill_ledger.api.http import problem_types
+from fill_ledger.api.http.decoding import AnyRequest
+from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.parts import parts_of
-from fill_ledger.api.principals import Principal
-from fill_ledger.api.problems import Problem
 from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.identifiers import Subject
 from fill_ledger.views.folding import decode_state

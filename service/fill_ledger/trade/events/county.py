@@ -18,7 +18,7 @@ Digest = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64, descript
 
 
 class Role(StrEnum):
-    """What kind of user stands behind a key. The rights of each role are listed in `api/rights.py`."""
+    """What kind of user stands behind a key. The rights of each role are listed in `api/access/rights.py`."""
 
     CONTROLLER = "controller"
     OFFICER = "officer"

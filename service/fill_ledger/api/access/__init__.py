@@ -1,0 +1,1 @@
+"""Principals, keys and rights: who may do what."""

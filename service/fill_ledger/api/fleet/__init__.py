@@ -1,0 +1,1 @@
+"""Cylinders, what is on them and stands against them, and the inventory file."""

@@ -1,0 +1,1 @@
+"""HTTP itself: operations, strict decoding, problems, pages, conditional requests, rate limits. No trade here."""

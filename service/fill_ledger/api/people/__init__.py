@@ -1,0 +1,1 @@
+"""Members, their credentials and sessions."""

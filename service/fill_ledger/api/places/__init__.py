@@ -1,0 +1,1 @@
+"""Departments, their policies, stations, fill positions and air."""

@@ -1,0 +1,1 @@
+"""The question before a fill, and the rules that answer it."""
