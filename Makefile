@@ -74,7 +74,7 @@ openapi-lint: $(STAMP)
 	@openapi/lint/run $(RUN) $(OPENAPI_DOCUMENT)
 
 gas-table: $(STAMP)
-	@$(RUN) tools/make_gas_table.py
+	@$(RUN) tests/standards/make_gas_table.py
 
 # Pinned on the oldest Python that is supported, whose needs include those of the newer ones.
 lock: $(STAMP)

@@ -14,7 +14,7 @@ from pathlib import Path
 from CoolProp.CoolProp import PropsSI
 
 FLUID = "Air"
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "service/fill_ledger/trade/gas/table_values.py"
 POINTS = ROOT / "tests/trade/gas/coolprop_points.py"
 COMMAND = "make gas-table"
