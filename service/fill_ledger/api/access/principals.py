@@ -14,7 +14,7 @@ from fill_ledger.api.http.operations import Operation
 from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.http.rate_limits import address_key, refuse_if_limited
 from fill_ledger.api.http.request_context import context_of
-from fill_ledger.api.parts import parts_of
+from fill_ledger.api.parts import Parts, parts_of
 from fill_ledger.ledger.access_keys import access_key_digest
 from fill_ledger.ledger.read import ALL_DEPARTMENTS
 from fill_ledger.trade.events.county import Role
@@ -138,6 +138,18 @@ def not_authenticated(detail: str) -> Problem:
     return Problem(problem_types.NOT_AUTHENTICATED, detail, headers=_CHALLENGE)
 
 
+def count_failure(parts: Parts, address: str) -> None:
+    """Count an attempt without a good key; beyond the limit the answer is 429 in place of the 401.
+
+    Good keys are never held back by it: all stations may share one address, that of a proxy or of a county's network,
+    and one of them with an old key must not keep the others from asking.
+
+    Raises:
+        Problem: 429 rate-limited.
+    """
+    refuse_if_limited(parts.failure_limiter.charge(address))
+
+
 class KeyDoorkeeper:
     """Admits holders of keys; counts failed attempts by client address and requests by principal."""
 
@@ -151,14 +163,13 @@ class KeyDoorkeeper:
             context.add_answer_headers(outcome.headers())
             refuse_if_limited(outcome)
             return None
-        refuse_if_limited(parts.failure_limiter.look(address))
         try:
             digest = presented_key_digest(request)
             async with parts.database.lookups.acquire() as connection:
                 row = await connection.fetchrow(_ACCESS, digest)
             principal = principal_of(None if row is None else msgspec.convert(dict(row), KeyStanding))
         except Problem:
-            parts.failure_limiter.charge(address)
+            count_failure(parts, address)
             raise
         context.principal_id = str(principal.principal_id)
         outcome = parts.principal_limiter.charge(str(principal.principal_id))

@@ -82,13 +82,6 @@ class RateLimiter:
             self._empty_at.popitem(last=False)
         return self._outcome(now, empty_at, is_allowed=True)
 
-    def look(self, key: str) -> RateOutcome:
-        """Tell whether a request of a key would pass, without counting it."""
-        now = self._clock()
-        empty_at = max(self._empty_at.get(key, now), now)
-        is_allowed = empty_at - now <= self.policy.window_s - self._interval_s + _TOLERANCE_S
-        return self._outcome(now, empty_at, is_allowed=is_allowed)
-
     def _outcome(self, now: float, empty_at: float, *, is_allowed: bool) -> RateOutcome:
         owed_s = empty_at - now
         remaining = math.floor((self.policy.window_s - owed_s) / self._interval_s + _TOLERANCE_S)

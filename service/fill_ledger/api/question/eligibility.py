@@ -10,6 +10,7 @@ from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import (
     KeyStanding,
     Principal,
+    count_failure,
     presented_key_digest,
     principal_of,
     require_right,
@@ -103,7 +104,6 @@ async def ask_eligibility_with_body(request: AnyRequest) -> EligibilityAnswer:
     The marks count only where no registered cylinder answers to the subject or, without one, to the stamped serial.
     Nothing is recorded.
     """
-    _look_at_failures(request)
     try:
         body = await decode_body(request, EligibilityBody, limit_bytes=BODY_LIMIT_BYTES)
     except Problem:
@@ -147,18 +147,11 @@ def _address(request: AnyRequest) -> str:
     return _address_key(request.client.host if request.client else None)
 
 
-def _look_at_failures(request: AnyRequest) -> str:
-    address = _address(request)
-    refuse_if_limited(parts_of(request).failure_limiter.look(address))
-    return address
-
-
 def _presented_digest(request: AnyRequest) -> bytes:
-    address = _look_at_failures(request)
     try:
         return presented_key_digest(request)
     except Problem:
-        parts_of(request).failure_limiter.charge(address)
+        count_failure(parts_of(request), _address(request))
         raise
 
 
@@ -177,7 +170,7 @@ def _admit(request: AnyRequest, parts: Parts, gathered: Gathered) -> Principal:
     try:
         principal = principal_of(None if gathered.key is None else _standing(gathered.key, gathered.checked_at))
     except Problem:
-        parts.failure_limiter.charge(_address(request))
+        count_failure(parts, _address(request))
         raise
     context = context_of(request.scope)
     context.principal_id = str(principal.principal_id)
