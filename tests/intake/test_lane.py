@@ -33,11 +33,14 @@ class Appends:
         self.may_go = asyncio.Event()
         self.may_go.set()
         self.fails_after_writing = False
+        self.connection_error: OSError | None = None
         monkeypatch.setattr(attempt, "append", self._append)
 
     async def _append(self, connection: Connection, write: Append) -> list[Appended]:
         await self.may_go.wait()
         self.sizes.append(len(write.events))
+        if self.connection_error is not None and len(self.sizes) > 1:
+            raise self.connection_error
         codes = [event.body.code for event in write.events if isinstance(event.body, FillDenied)]
         if POISON in codes and not self.fails_after_writing:
             raise asyncpg.DataError("injected")
@@ -90,6 +93,17 @@ async def test_a_unit_that_fails_does_not_fail_its_neighbours(
         # The lane goes on.
         assert (await ledger.record(reading())).outcomes[0].ledger_position == 5
         assert (await check_views(database_url)).verdict == "sound"
+
+
+async def test_a_database_that_is_gone_is_asked_once_for_all_who_wait(database: Database, appends: Appends) -> None:
+    async with open_ledger(database) as ledger:
+        appends.sizes.clear()
+        appends.connection_error = ConnectionRefusedError("injected")
+        answers = await waiting_behind(ledger, appends, *[(reading(),)] * 5)
+        assert [type(answer).__name__ for answer in answers] == ["ConnectionRefusedError"] * 5
+        assert appends.sizes == [1, 5]
+        appends.connection_error = None
+        assert (await ledger.record(reading())).outcomes[0].ledger_position == 2
 
 
 async def test_a_request_that_goes_away_does_not_undo_what_was_written(database: Database, appends: Appends) -> None:

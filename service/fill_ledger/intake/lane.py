@@ -1,14 +1,15 @@
 """The lanes: requests that wait for the same department at the same moment are recorded in one transaction.
 
 One commit costs one flush of the log, however many facts it carries. A shared transaction that fails is tried again
-unit by unit, so that nobody fails a neighbour. Within a process a lane does one thing at a time; between processes the
-department's head row keeps order.
+unit by unit, so that nobody fails a neighbour; one that found no database fails for all. Within a process a lane does
+one thing at a time; between processes the department's head row keeps order.
 """
 
 import asyncio
 import uuid
 from collections import deque
 
+import asyncpg
 import structlog
 
 from fill_ledger.intake.claims import Recorded, Unit
@@ -18,6 +19,9 @@ from fill_ledger.intake.recorder import LaneBusyError, Recorder
 MAXIMUM_SHARED_CLAIMS = 1_000
 # Requests that may wait in one lane; beyond, the sender is asked to come back.
 MAXIMUM_WAITING_UNITS = 2_000
+
+# Nobody's own fault: tried one by one, each would wait for a time-out of its own, the last for hours.
+DATABASE_GONE = (OSError, TimeoutError, asyncpg.InterfaceError, asyncpg.PostgresConnectionError)
 
 log = structlog.get_logger()
 
@@ -85,8 +89,9 @@ class Lanes:
         try:
             recorded = await self._recorder.record(department_id, [waiting.unit for waiting in group])
         except Exception as error:
-            if len(group) == 1:
-                _fail(group[0], error)
+            if len(group) == 1 or isinstance(error, DATABASE_GONE):
+                for waiting in group:
+                    _fail(waiting, error)
                 return
             log.warning("shared_append_failed", department_id=str(department_id), units=len(group), error=repr(error))
             for waiting in group:
