@@ -106,7 +106,7 @@ def check_points() -> Iterator[tuple[int, int]]:
     for gauge_psi in (0, GREATEST_PSI):
         yield gauge_psi, LEAST_TEMPERATURE_F
         yield gauge_psi, GREATEST_TEMPERATURE_F
-    drawn = random.Random(SEED)  # noqa: S311 - drawn for checks, not for secrets
+    drawn = random.Random(SEED)
     while True:
         temperature_f = drawn.randint(LEAST_TEMPERATURE_F, GREATEST_TEMPERATURE_F)
         if temperature_f % TEMPERATURE_STEP_F:

@@ -17,6 +17,7 @@ from fill_ledger.trade.gas.readings import (
     stop_at_psi,
 )
 from fill_ledger.trade.pressure import PASCALS_PER_PSI, PressureUnit, to_psi_floor
+from tests.support.coolprop import gas_table_maker
 
 PASCALS = float(PASCALS_PER_PSI)
 PSI_PER_BAR = 100_000 / PASCALS
@@ -136,7 +137,8 @@ def test_trade_sizes_at_4500(volume_ml: int, feet: float) -> None:
 def test_scuba_sizes(cubic_inches: int, gauge_psi: int, feet: float, ideal_feet: float) -> None:
     """The ideal column is what a diving textbook prints (read): the ideal gas, and so above the truth."""
     volume_ml = cubic_inches * 2.54**3
-    assert cubic_feet(gauge_psi, round(volume_ml)) == pytest.approx(feet, rel=0.0005)
+    # The figure is printed to hundredths and the volume rounded to millilitres.
+    assert cubic_feet(gauge_psi, round(volume_ml)) == pytest.approx(feet, rel=0.0008)
     ideal = (gauge_psi + ATMOSPHERE_PSI) / ATMOSPHERE_PSI * volume_ml / LITRE_ML / 28.3168
     # The textbook rounds the atmosphere its own way.
     assert ideal == pytest.approx(ideal_feet, rel=0.001)
@@ -173,8 +175,8 @@ def test_slope_by_van_der_waals() -> None:
     rise = inside(at_other_temperature_psi(3_000, 70, 71)) - 3_000
     assert rise == pytest.approx(slope_pa_per_k / PASCALS / 1.8, rel=0.02)
     # The trade's "5 to 6 psi per degree" is the ideal gas: 3,014.7 psi / 529.67 R.
-    assert 3_014.7 / 529.67 == pytest.approx(5.692, abs=0.001)
-    assert rise > 8
+    ideal_rise = 3_014.7 / 529.67
+    assert ideal_rise < 6 < 8 < rise
 
 
 @pytest.mark.parametrize(
@@ -256,7 +258,7 @@ def test_how_far_the_table_must_reach() -> None:
 
 def test_against_coolprop_itself() -> None:
     """CoolProp 8.0.0 `Air`, settled readings and stops in whole psi over what a station sees."""
-    coolprop = pytest.importorskip("tools.make_gas_table")
+    coolprop = gas_table_maker()
     for limit_psi in (1_800, 2_216, 3_000, 4_500, 5_500):
         for temperature_f in range(-20, 151, 10):
             density = coolprop.density_kg_per_m3(limit_psi, 70)

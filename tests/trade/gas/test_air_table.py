@@ -19,6 +19,7 @@ from fill_ledger.trade.gas.air_table import (
     inside,
     reading_psi,
 )
+from tests.support.coolprop import gas_table_maker
 from tests.trade.gas.coolprop_points import COOLPROP_POINTS
 
 TOLERANCE = 0.001  # 0.1 %
@@ -47,7 +48,7 @@ def test_the_committed_points_reach_the_corners_and_lie_between_the_lines() -> N
 
 def test_within_a_thousandth_of_coolprop_everywhere() -> None:
     """A grid over the whole range with its edges, and points at random, both ways."""
-    coolprop = pytest.importorskip("tools.make_gas_table")
+    coolprop = gas_table_maker()
     chance = random.Random(20)
     grid = [(gauge, degrees) for gauge in range(0, 8_001, 200) for degrees in range(-20, 151, 5)]
     edges = [(gauge, degrees) for gauge in (0, 1, 2, 5, 10, 7_999, 8_000) for degrees in range(-20, 151)]
@@ -67,7 +68,7 @@ def test_within_a_thousandth_of_coolprop_everywhere() -> None:
 
 
 def test_the_committed_table_is_what_coolprop_makes() -> None:
-    made = pytest.importorskip("tools.make_gas_table").table_text()
+    made = gas_table_maker().table_text()
     figures = [int(figure) for figure in re.findall(r"-?\d+", made[made.index('= """') :])]
     committed = [int(figure) for figure in re.findall(r"-?\d+", table_values.PRESSURE_OVER_DENSITY)]
     assert len(figures) == len(committed) == 18 * (112 + 1)

@@ -78,7 +78,7 @@ def air_delivered(
 ) -> FreeAir | OutsideTable:
     """Return the free air a fill put into a cylinder, each reading taken at the temperature of the gas at that moment.
 
-    A temperature left out is 70 F. For a reading of hot gas that overstates: 4,500 psi at 100 F is 6 % less air than at 70 F.
+    A temperature left out is 70 F. For a reading of hot gas that overstates: 4,500 psi at 100 F is 6 % less air.
     """
     before = free_air_litres(start_psi, start_temperature_f, water_volume_ml)
     after = free_air_litres(end_psi, end_temperature_f, water_volume_ml)
