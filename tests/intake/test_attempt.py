@@ -4,12 +4,15 @@ import base64
 import json
 import uuid
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
 from fill_ledger.database import Database
+from fill_ledger.intake import attempt
 from fill_ledger.intake.attempt import Attempt
 from fill_ledger.intake.claims import Claim, Outcome, Unit, Unreadable
+from fill_ledger.intake.reading import Reading, read_for
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.chain import genesis_digest
 from fill_ledger.trade.entries import Refusal
@@ -204,6 +207,27 @@ async def test_an_atomic_unit_that_is_refused_spares_the_units_beside_it(databas
         assert (await ledger.state(Subject(SubjectKind.CYLINDER, cylinder_id))).condemned_at is None
 
 
+async def test_atomic_units_refused_before_anything_was_folded_cost_no_new_reading(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    readings = 0
+
+    async def counted(*arguments: Any) -> Reading:
+        nonlocal readings
+        readings += 1
+        return await read_for(*arguments)
+
+    monkeypatch.setattr(attempt, "read_for", counted)
+    async with open_ledger(database) as ledger, database.writes.acquire() as connection:
+        cylinder_id = uuid.uuid4()
+        bad = Unit(department_id=ledger.department_id, claims=(claim_of(dent(SOMEBODY)),), atomic=True)
+        good = Unit(department_id=ledger.department_id, claims=(claim_of(registration(cylinder_id)),), atomic=True)
+        readings = 0  # opening the ledger took some
+        recorded = await Attempt(connection, ledger.department_id, ledger.vault).run([bad, bad, good, bad])
+        assert [names(of_unit.outcomes) for of_unit in recorded] == [["refused"], ["refused"], ["created"], ["refused"]]
+        assert readings == 1
+
+
 async def test_the_same_sealed_text_is_the_same_and_another_is_not(database: Database) -> None:
     async with open_ledger(database) as ledger:
         member_id = uuid.uuid4()
@@ -234,6 +258,16 @@ async def test_a_retraction_may_come_first_and_twice(database: Database) -> None
         assert await ledger.fetch("SELECT 1 FROM views.finding") == []
 
 
+async def test_a_fill_taken_back_earlier_in_the_same_batch_is_not_judged(database: Database) -> None:
+    async with open_ledger(database) as ledger:
+        fill = claim_of(Filled(cylinder_id=uuid.uuid4(), end_psi=2000))
+        retraction = claim_of(EventRetracted(retracted_event_id=fill.event_id, reason="typed twice"))
+        outcomes = (await ledger.take(retraction, fill)).outcomes
+        assert names(outcomes) == ["created", "created"]
+        assert outcomes[1].finding_ids == ()
+        assert await ledger.fetch("SELECT 1 FROM views.finding") == []
+
+
 async def test_nothing_new_is_answered_with_the_head_as_it_stands(database: Database) -> None:
     async with open_ledger(database) as ledger:
         recorded = await ledger.take(claim_of(dent(uuid.uuid4())))
@@ -255,6 +289,10 @@ async def test_when_an_event_takes_effect(database: Database) -> None:
         ),
         "a clock ahead by three hours": (
             claim_of(body, occurred_at=now + 2 * hour, device_now=now + 3 * hour, clock=unsynced),
+            now - hour,
+        ),
+        "a correction that leaves the calendar": (
+            claim_of(body, occurred_at=now - hour, device_now=datetime.max.replace(tzinfo=UTC), clock=unsynced),
             now - hour,
         ),
         "no time given": (claim_of(body), now),

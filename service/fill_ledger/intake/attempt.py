@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -90,10 +91,12 @@ class Attempt:
             if place in refused:
                 outcomes.append(refused[place])
                 continue
+            folded_before = len(self._events)
             taken = tuple([await self._take(claim) for claim in self._claims[place]])
             if unit.atomic and any(outcome.outcome == "refused" for outcome in taken):
-                refused[place] = tuple(_not_taken(outcome) for outcome in taken)
-                return None
+                taken = refused[place] = tuple(_not_taken(outcome) for outcome in taken)
+                if len(self._events) > folded_before:
+                    return None
             outcomes.append(taken)
         return outcomes
 
@@ -187,12 +190,14 @@ class Attempt:
         now = self._reading.snapshot.now + MICROSECOND * len(self._events)
         if claim.occurred_at is None:
             return now
-        claimed = claim.occurred_at
-        if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
-            # The device's clock is off by as much as its own "now" differs from ours.
-            claimed += self._reading.snapshot.now - claim.device_now
         # In UTC, as the canonical bytes have it: a state folded from a claim must be the one a replay comes to.
-        return min(claimed, now).astimezone(UTC)
+        claimed = claim.occurred_at.astimezone(UTC)
+        if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
+            # The device's clock is off by as much as its own "now" differs from ours. A clock so far off that the
+            # correction leaves the calendar says nothing.
+            with suppress(OverflowError):
+                claimed += self._reading.snapshot.now - claim.device_now
+        return min(claimed, now)
 
     async def _target_of(self, body: Body) -> Event | None:
         if not isinstance(body, EventRetracted):
@@ -216,14 +221,15 @@ class Attempt:
 
     async def _judge(self, claim: Claim, effective_at: datetime) -> Judged | None:
         body = claim.body
-        if not isinstance(body, Filled) or claim.event_id in self._reading.snapshot.retracted:
+        if not isinstance(body, Filled) or self._folding.is_retracted(claim.event_id):
             return None
         station_id = claim.station_id or body.station_id
         whose = await whose_cylinder(self._folding, body, effective_at, self._reading.neighbours)
         owner = whose.owner_department_id
         if owner is not None and owner != self._department_id:
             self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
-        return await judge_fill(self._folding, body, effective_at, station_id, whose)
+        time_zone = self._reading.department_time_zone
+        return await judge_fill(self._folding, body, effective_at, station_id, whose, time_zone)
 
     def _send(self, event_id: uuid.UUID, purpose: str, to_department_id: uuid.UUID) -> None:
         self._outbox.append({"source_event_id": event_id, "purpose": purpose, "to_department_id": to_department_id})

@@ -17,10 +17,17 @@ from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn, TagPaired, TagUnpaired
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.events.members import MemberBody
-from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id, inventory_number_subject, tag_subject
-from fill_ledger.trade.states.county import NumberingState
+from fill_ledger.trade.identifiers import (
+    COUNTY_ID,
+    Subject,
+    SubjectKind,
+    derived_id,
+    inventory_number_subject,
+    tag_subject,
+)
+from fill_ledger.trade.states.county import DepartmentState, NumberingState
 from fill_ledger.trade.states.cylinders import CylinderState
-from fill_ledger.views.folding import Folding
+from fill_ledger.views.folding import Folding, decode_state
 from fill_ledger.views.source import DatabaseSource
 
 
@@ -32,6 +39,7 @@ class Reading(msgspec.Struct, kw_only=True):
     folding: Folding
     member_keys: dict[uuid.UUID, SealedKey]
     neighbours: Neighbours
+    department_time_zone: str | None
 
 
 async def read_for(
@@ -65,6 +73,7 @@ async def read_for(
         folding=folding,
         member_keys=await vault.member_keys(connection, department_id, sorted(members)),
         neighbours=await _neighbours(connection, department_id, folding, readable),
+        department_time_zone=await _department_time_zone(connection, department_id, folding, readable),
     )
 
 
@@ -133,6 +142,25 @@ async def _neighbours(
     }
     tags = {body.tag for body in bodies if body.cylinder_id is None and body.tag is not None}
     return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags))
+
+
+async def _department_time_zone(
+    connection: Connection, department_id: uuid.UUID, folding: Folding, claims: Sequence[Claim]
+) -> str | None:
+    """Return the department's time zone where a fill's station has none of its own, else None: nobody will ask."""
+    stations = {claim.station_id or claim.body.station_id for claim in claims if isinstance(claim.body, Filled)}
+    if all(
+        station_id is not None and folding.state(Subject(SubjectKind.STATION, station_id)).time_zone is not None
+        for station_id in stations
+    ):
+        return None
+    stored = await connection.fetchval(
+        "SELECT state FROM lookup.states($1, $2, $3)", [COUNTY_ID], [SubjectKind.DEPARTMENT.value], [department_id]
+    )
+    if stored is None:
+        return None
+    department: DepartmentState = decode_state(SubjectKind.DEPARTMENT, stored)
+    return department.time_zone
 
 
 def _is_kept_here(state: CylinderState) -> bool:

@@ -93,6 +93,10 @@ class Folding:
         """Return the state of a subject that is held."""
         return self._states[subject]
 
+    def is_retracted(self, event_id: uuid.UUID) -> bool:
+        """Tell whether an event was taken back, by a recorded retraction or by one folded in this run."""
+        return event_id in self._retracted
+
     def note_retracted(self, positions: Mapping[uuid.UUID, int]) -> None:
         """Note events that a recorded retraction names; they are kept and never folded.
 
