@@ -7,7 +7,7 @@ from typing import Any
 from fill_ledger.trade.events.county import Role
 from tests.api.clients import places, problem_in
 from tests.support.county import County
-from tests.support.facts import fill
+from tests.support.facts import ago, fill
 
 
 def good_body(county: County, cylinder_id: uuid.UUID) -> dict[str, Any]:
@@ -46,6 +46,20 @@ async def test_a_fill_is_taken_once_and_kept_beside_when_its_id_comes_with_other
     assert beside.json()["ledger_position"] == first["ledger_position"] + 1
     assert beside.json()["chain_digest"] != first["chain_digest"]
     assert beside_again.json()["ledger_position"] == beside.json()["ledger_position"]
+
+
+async def test_a_cylinder_filled_in_spite_of_two_holds_of_a_kind_has_one_finding_for_them(county: County) -> None:
+    cylinder_id = await county.cylinder()
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        for reason in ("Dropped.", "Dropped again."):
+            hold = {"hold_kind": "damage", "reason": reason}
+            held = await client.post(f"/v1/cylinders/{cylinder_id}/holds", json=hold)
+            assert held.status_code == 201, held.text
+    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+        created = await client.post("/v1/fills", json=fill(good_body(county, cylinder_id), occurred_at=ago(minutes=0)))
+    assert created.status_code == 201, created.text
+    found = created.json()["finding_ids"]
+    assert len(found) == len(set(found)) == 1
 
 
 UNREADABLE = {
