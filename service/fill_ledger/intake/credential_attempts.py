@@ -57,15 +57,24 @@ class AttemptRefused(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def begin_attempt(
-    connection: Connection, department_id: uuid.UUID, subject_digest: bytes, *, failures_before_pause: int
+    connection: Connection,
+    department_id: uuid.UUID,
+    subject_digest: bytes,
+    *,
+    failures_before_pause: int,
+    may_close: bool = True,
 ) -> AttemptRefused | None:
-    """Count an attempt as failed; None lets it be checked, anything else says how long to wait."""
+    """Count an attempt as failed; None lets it be checked, anything else says how long to wait.
+
+    With `may_close`, too many failures in a row close the account until a new passcode is bound. A station's account
+    for unknown cards never closes: no passcode would open it again.
+    """
     async with seeing(connection, (department_id,)):
         failures = await connection.fetchval(_COUNT, department_id, subject_digest, FORGOTTEN_AFTER)
         if failures is None:
             remaining = await _remaining(connection, department_id, subject_digest)
             return remaining or AttemptRefused(retry_after_s=1)  # the pause ended between the two statements
-        if failures >= MAXIMUM_CONSECUTIVE_FAILURES:
+        if may_close and failures >= MAXIMUM_CONSECUTIVE_FAILURES:
             await connection.execute(_LOCK, department_id, subject_digest, None)
         elif failures % failures_before_pause == 0:
             pause = pause_after(failures // failures_before_pause)
@@ -88,6 +97,17 @@ async def _remaining(connection: Connection, department_id: uuid.UUID, subject_d
     if row["is_closed"]:
         return AttemptRefused(retry_after_s=NEVER_RETRY_S, is_closed=True)
     return AttemptRefused(retry_after_s=min(max(1, row["seconds"]), NEVER_RETRY_S))
+
+
+async def has_failures(connection: Connection, department_id: uuid.UUID, subject_digest: bytes) -> bool:
+    """Tell whether any failure is counted, without counting one."""
+    async with seeing(connection, (department_id,)):
+        found: bool = await connection.fetchval(
+            "SELECT EXISTS (SELECT 1 FROM access.credential_attempt WHERE department_id = $1 AND subject_digest = $2)",
+            department_id,
+            subject_digest,
+        )
+    return found
 
 
 async def forget_failures(connection: Connection, department_id: uuid.UUID, subject_digest: bytes) -> None:

@@ -252,6 +252,22 @@ async def test_unknown_cards_make_the_station_wait_and_a_known_one_costs_no_writ
     problem_in(waiting, 429, "credential-locked")
 
 
+async def test_a_known_card_ends_the_row_of_unknown_ones_and_no_row_closes_the_station(
+    known: County, owner_connection: Any
+) -> None:
+    await bind_card(known)
+    async with whip(known) as client:
+        await client.post(PATH, json={"card_value": "unknown"})
+        assert (await client.post(PATH, json={"card_value": CARD})).status_code == 201
+        assert await owner_connection.fetchval("SELECT count(*) FROM access.credential_attempt") == 0
+        await client.post(PATH, json={"card_value": "unknown"})
+        many = MAXIMUM_CONSECUTIVE_FAILURES + 1
+        await owner_connection.execute("UPDATE access.credential_attempt SET failures = $1", many)
+        await client.post(PATH, json={"card_value": "unknown too"})
+        assert await owner_connection.fetchval("SELECT failures FROM access.credential_attempt") == many + 1
+        assert (await client.post(PATH, json={"card_value": CARD})).status_code == 201
+
+
 async def test_an_attempt_that_was_not_checked_does_not_count(known: County, owner_connection: Any) -> None:
     await bind_passcode(known)
 

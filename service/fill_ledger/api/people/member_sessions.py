@@ -29,6 +29,7 @@ from fill_ledger.intake.credential_attempts import (
     AttemptRefused,
     begin_attempt,
     forget_failures,
+    has_failures,
     pending_pause,
     take_back_attempt,
 )
@@ -164,10 +165,21 @@ async def _by_card(parts: Parts, whip: Whip, card_value: str) -> MemberState:
             holders = await cards_in_use(parts.vault, connection, whip.department_id, card_value, whip.now)
         except CardUnreadable as unreadable:
             raise _not_identified("card-unreadable", f"{str(unreadable).capitalize()}.", "/card_value") from None
-    if len(holders) == 1 and is_active(holders[0], whip.now):
+        is_good = len(holders) == 1 and is_active(holders[0], whip.now)
+        failed_before = is_good and await has_failures(connection, whip.department_id, subject)
+    if failed_before:
+        async with parts.database.writes.acquire() as connection:
+            await forget_failures(connection, whip.department_id, subject)
+    if is_good:
         return holders[0]
     async with parts.database.writes.acquire() as connection:
-        await begin_attempt(connection, whip.department_id, subject, failures_before_pause=CARD_FAILURES_BEFORE_PAUSE)
+        await begin_attempt(
+            connection,
+            whip.department_id,
+            subject,
+            failures_before_pause=CARD_FAILURES_BEFORE_PAUSE,
+            may_close=False,
+        )
     if not holders:
         raise _not_identified("card-unknown", "The card is not bound to a member here, or was revoked.", "/card_value")
     if len(holders) > 1:
