@@ -86,9 +86,17 @@ async def air_sources_of(folding: Folding, body: Filled, station_id: uuid.UUID |
 
 
 async def judge_fill(
-    folding: Folding, body: Filled, effective_at: datetime, station_id: uuid.UUID | None, whose: Whose
+    folding: Folding,
+    body: Filled,
+    effective_at: datetime,
+    station_id: uuid.UUID | None,
+    whose: Whose,
+    department_time_zone: str | None,
 ) -> Judged:
-    """Judge a fill at the moment it took effect, by what is known when it is taken."""
+    """Judge a fill at the moment it took effect, by what is known when it is taken.
+
+    The calendar is the station's, else the department's, as for the question that was asked before the fill.
+    """
     department_id = folding.department_id
     station = None
     if station_id is not None:
@@ -100,7 +108,9 @@ async def judge_fill(
         Question(
             department_id=department_id,
             at=effective_at.astimezone(UTC),
-            time_zone=(station.time_zone if station is not None else None) or FALLBACK_TIME_ZONE,
+            time_zone=(station.time_zone if station is not None else None)
+            or department_time_zone
+            or FALLBACK_TIME_ZONE,
             policy=policy,
             cylinder=whose.cylinder,
             subject_problem="unknown" if whose.cylinder is None and body.cylinder_as_marked is None else None,
