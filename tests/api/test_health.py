@@ -2,7 +2,10 @@
 
 import asyncpg
 import httpx
+import msgspec
 
+from fill_ledger.api.http.rate_limits import RateLimiter, RatePolicy
+from fill_ledger.api.parts import PARTS_KEY
 from fill_ledger.schema import newest_revision
 from tests.api.clients import problem_in
 from tests.support.county import County
@@ -18,6 +21,15 @@ async def test_a_live_process_says_so_without_its_database(county: County) -> No
     async with county.client(None) as client:
         response = await client.get("/v1/health")
     assert (response.status_code, response.json()) == (200, {"status": "live"})
+
+
+async def test_readers_of_the_rules_do_not_use_up_what_the_probes_may_ask(county: County) -> None:
+    limiter = RateLimiter(RatePolicy(name="public", quota=2, window_s=60))
+    county.service.state[PARTS_KEY] = msgspec.structs.replace(county.parts, public_limiter=limiter)
+    async with county.client(None) as client:
+        assert [(await client.get("/v1/rules")).status_code for _ in range(3)] == [200, 200, 429]
+        assert [(await client.get("/v1/health")).status_code for _ in range(3)] == [200, 200, 200]
+        assert [(await client.get("/v1/ready")).status_code for _ in range(3)] == [200, 200, 429]
 
 
 async def test_a_migrated_writable_database_is_ready(county: County) -> None:

@@ -12,6 +12,7 @@ from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.http.operations import PUBLIC, answer, get
 from fill_ledger.api.http.problems import Problem
+from fill_ledger.api.http.rate_limits import address_key, refuse_if_limited
 from fill_ledger.api.parts import parts_of
 from fill_ledger.database import Database
 from fill_ledger.schema import newest_revision
@@ -21,6 +22,9 @@ READY_TIMEOUT_S = 2.0
 RETRY_NOT_READY_S = 5
 
 Revision = Annotated[str, Meta(max_length=32, description="The newest migration applied to the database.")]
+
+# Both probes admit themselves: behind a proxy all callers share one address, and a crowd that reads the documentation
+# there must not make a balancer take the process for a dead one. What asks the database has an account of its own.
 
 
 class HealthView(Struct, frozen=True, kw_only=True):
@@ -42,6 +46,7 @@ class ReadyView(Struct, frozen=True, kw_only=True):
     tag="health",
     summary="Is the process alive?",
     answers=answer(HealthView, "It is.", example=HealthView(status="live")),
+    admits_itself=True,
 )
 async def read_health(request: AnyRequest) -> HealthView:
     """Answer without asking the database: a process that answers need not be started again."""
@@ -55,15 +60,19 @@ async def read_health(request: AnyRequest) -> HealthView:
     summary="Can the process do its work?",
     answers=answer(ReadyView, "It can.", example=ReadyView(status="ready", revision="0003")),
     problems=(problem_types.TEMPORARILY_UNAVAILABLE,),
+    admits_itself=True,
 )
 async def read_readiness(request: AnyRequest) -> ReadyView:
     """Answer 200 only where the database takes writes and stands at the revision this version of the service expects.
 
     Send requests elsewhere while it does not.
     """
+    parts = parts_of(request)
+    address = address_key(request.client.host if request.client else None)
+    refuse_if_limited(parts.public_limiter.charge(f"readiness {address}"))
     try:
         async with asyncio.timeout(READY_TIMEOUT_S):
-            revision = await _usable_revision(parts_of(request).database)
+            revision = await _usable_revision(parts.database)
     except (asyncpg.PostgresError, asyncpg.InterfaceError, OSError, TimeoutError):
         raise _not_ready("The database does not answer.") from None
     return ReadyView(status="ready", revision=revision)
