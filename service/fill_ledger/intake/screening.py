@@ -1,11 +1,13 @@
 """The last look at what is to be written: what the ledger cannot hold must not reach it, nor stop its neighbours.
 
 Everything from outside is decoded strictly and never comes this far; a claim made inside the service might. Text cannot
-hold NUL in PostgreSQL nor a lone surrogate in UTF-8, and integers beyond +-(2^53-1) are not exact (RFC 8785).
+hold NUL in PostgreSQL nor a lone surrogate in UTF-8, and integers beyond +-(2^53-1) are not exact (RFC 8785). Times of
+entries are read in any year; near the ends of the calendar an instant may have no value in UTC.
 """
 
 import json
 import re
+from datetime import datetime
 from typing import Any
 
 import msgspec
@@ -14,6 +16,9 @@ from fill_ledger.intake.claims import Claim, Unreadable
 from fill_ledger.ledger.canonical import canonical_body
 from fill_ledger.trade.entries import Refusal
 from fill_ledger.trade.events.envelope import MAXIMUM_INTEGER, MAXIMUM_LONG_TEXT, MAXIMUM_SHORT_TEXT, Body
+
+EARLIEST_YEAR, LATEST_YEAR = 2, 9990
+"""The years an event may speak of. Beyond, an offset or a key's lifetime given to its successor leaves the calendar."""
 
 REPLACEMENT_CHARACTER = "\ufffd"
 _NO_CHARACTER = re.compile("[\x00\ud800-\udfff]")
@@ -33,7 +38,13 @@ def screened(claim: Claim | Unreadable) -> Claim | Unreadable | Unwritable:
     """Return a claim as it is if it can be written; an observation that cannot is kept beside, an entry refused."""
     if isinstance(claim, Unreadable):
         return _with_clean_words(claim)
-    fault = fault_of(claim.body)
+    far = far_time_in(claim)
+    if far is not None and claim.is_office_entry:
+        detail = f"The year must lie between {EARLIEST_YEAR} and {LATEST_YEAR}."
+        return Unwritable(
+            claim=claim, refusal=Refusal(code="out-of-range", detail=detail, pointer=f"/{far}", conflict=False)
+        )
+    fault = fault_of(claim.body) if far is None else f"holds a time beyond the calendar: {far}"
     if fault is None:
         return claim
     if claim.is_office_entry:
@@ -49,6 +60,21 @@ def screened(claim: Claim | Unreadable) -> Claim | Unreadable | Unwritable:
         claimed_type=claim.body.event_type,
         stream_id=claim.stream_id,
         stream_number=claim.stream_number,
+    )
+
+
+def far_time_in(claim: Claim) -> str | None:
+    """Return the name of a time, around the body or in it, whose year is out of range; None where there is none."""
+    times = {"occurred_at": claim.occurred_at} | {
+        name: getattr(claim.body, name) for name in claim.body.__struct_fields__
+    }
+    return next(
+        (
+            name
+            for name, value in times.items()
+            if isinstance(value, datetime) and not EARLIEST_YEAR <= value.year <= LATEST_YEAR
+        ),
+        None,
     )
 
 

@@ -5,6 +5,7 @@ them (``true``, ``42``, a UUID, a time with its offset), never coerced.
 """
 
 import re
+from datetime import UTC, datetime
 from typing import Any, Generic, TypeVar
 from urllib.parse import unquote_to_bytes
 
@@ -24,6 +25,9 @@ MAX_QUERY_LENGTH = 4096
 """Greatest length of a query string in bytes."""
 
 MAX_QUERY_PARAMETERS = 100
+EARLIEST_INSTANT = datetime(1, 1, 2, tzinfo=UTC)
+LATEST_INSTANT = datetime(9999, 12, 30, tzinfo=UTC)
+"""Times asked about are taken no farther out: nothing is on record there, and every time zone can write these two."""
 
 _INTEGER = re.compile(r"-?(0|[1-9][0-9]{0,17})\Z")
 _DECIMAL = re.compile(r"-?(0|[1-9][0-9]{0,17})(\.[0-9]{1,18})?\Z")
@@ -106,7 +110,7 @@ class QueryParser(Generic[T]):
             self._take(name, text, values, faults)
         if not faults:
             try:
-                return msgspec.convert(values, self.query_type, strict=True)
+                return within_calendar(msgspec.convert(values, self.query_type, strict=True))
             except msgspec.ValidationError as error:
                 faults = self._explain(values, error)
         else:
@@ -151,6 +155,19 @@ class QueryParser(Generic[T]):
         if isinstance(text, str) and fault.code == "wrong-format" and _LOST_PLUS.match(text):
             return structs.replace(named, detail="In a query a plus sign must be written %2B; it was read as a space.")
         return named
+
+
+def within_calendar(asked: T) -> T:
+    """Return a query or question with its own times in UTC, those at the ends of the calendar moved within it.
+
+    An instant such as 0001-01-01T00:00+14:00 has no value in UTC that `datetime` could hold.
+    """
+    changed = {
+        name: min(max(value, EARLIEST_INSTANT), LATEST_INSTANT).astimezone(UTC)
+        for name in getattr(asked, "__struct_fields__", ())
+        if isinstance(value := getattr(asked, name), datetime)
+    }
+    return structs.replace(asked, **changed) if changed else asked  # type: ignore[type-var]
 
 
 def _pairs(query_string: bytes) -> list[tuple[str, str]]:
