@@ -109,3 +109,18 @@ async def test_a_far_time_in_a_fact_is_kept_like_any_other(county: County) -> No
                 if response.status_code != 200:
                     wrong.append((f"{kind} {far}", response.text))
     assert wrong == []
+
+
+async def test_a_clock_that_jumped_by_millennia_does_not_keep_a_fact_out(county: County) -> None:
+    clock = {"boot_id": str(uuid.uuid4()), "uptime_ms": 1, "synced": False}
+    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+        for happened, sent in (
+            ("9990-01-01T00:00:00Z", "1950-01-01T00:00:00Z"),
+            ("1950-01-01T00:00:00Z", "9990-01-01T00:00:00Z"),
+        ):
+            fact = {"type": "clock.read", "type_version": 1, "event_id": str(uuid.uuid4()), "occurred_at": happened}
+            body = {"station_id": str(county.own.station_id), "ahead_ms": 20}
+            batch = {"device_now": sent, "facts": [{**fact, "clock": clock, "body": body}]}
+            response = await client.post("/v1/intake", json=batch)
+            assert response.status_code == 200, response.text
+            assert response.json()["results"][0]["outcome"] == "created", response.text
