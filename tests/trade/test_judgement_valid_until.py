@@ -203,3 +203,11 @@ def test_a_condemned_cylinder_changes_only_with_its_surroundings() -> None:
     assert judged.valid_until is not None
     assert "air-sample-due" in codes(asked_at(asked, judged.valid_until))
     assert asked.time_zone == ZONE
+
+
+def test_an_answer_that_only_the_end_of_the_calendar_changes_never_ends() -> None:
+    unknown = msgspec.structs.replace(question(), cylinder=None)
+    settled = msgspec.structs.replace(unknown, at=datetime(2199, 1, 1, tzinfo=UTC))
+    assert judge(settled).decision == "deny"
+    assert judge(settled).valid_until is None
+    assert judge(msgspec.structs.replace(settled, at=datetime(2200, 1, 1, tzinfo=UTC))).code == "moment-out-of-range"

@@ -15,7 +15,7 @@ from fill_ledger.trade.rules import RULES, RULES_VERSION, CatalogueEntry, rules_
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
 from fill_ledger.trade.rules.limits import fill_limit_psi
-from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, outside_calendar
+from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, CALENDAR_ENDS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
 from fill_ledger.trade.rules.reasons import MAXIMUM_DISPLAY_TEXT, Effect, Reason
 from fill_ledger.trade.rules.rule import Facts, Rule
@@ -174,12 +174,13 @@ def _valid_until(case: Case, answer: _Answer) -> datetime | None:
     """Walk the instants at which some rule could change its mind until the answer really differs.
 
     The set of instants is finite (each comes from a fact on record) and every step goes on to a later one, so the walk
-    ends. The case is left at the moment where it ended.
+    ends. The case is left at the moment where it ended. The end of the calendar is no change of the facts: an answer
+    that holds until then holds for good.
     """
     signature = answer.signature()
     while True:
         following = _next_instant(case)
-        if following is None:
+        if following is None or following >= CALENDAR_ENDS_AT:
             return None
         case.move_to(following)
         if _Answer(case).signature() != signature:
