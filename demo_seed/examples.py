@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from demo_seed.cast import Cast
+from demo_seed.cast import Asker, Cast
 
 
 class Example(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,7 +38,7 @@ class Example(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> list[Example]:
-    """Return the requests of the tour: a controller's two, county IT's, and an analyst's."""
+    """Return the requests of the tour: a controller's, county IT's, an analyst's, an officer's and the operator's."""
     asker = cast.askers[0]
     controller = keys[asker.controller_id]
     integrator, analyst = keys[cast.integrator_id], keys[cast.analyst_id]
@@ -47,7 +47,7 @@ def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> l
         f"/v1/eligibility?tag={tag}&member_id={asker.member_id}&air_source_id={asker.air_source_id}"
         f"&fill_position_id={asker.fill_position_id}"
     )
-    fact = {
+    fact: dict[str, Any] = {
         "type": "cylinder.filled",
         "type_version": 1,
         "event_id": str(uuid.uuid4()),
@@ -92,5 +92,43 @@ def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> l
         Example(who="Analyst", what="the newest fills", method="GET", path="/v1/fills?limit=3", key=analyst),
         Example(
             who="Analyst", what="what a person should look at", method="GET", path="/v1/findings?limit=3", key=analyst
+        ),
+        *_officer_examples(asker, keys[cast.officer_id], fact["event_id"]),
+        Example(
+            who="Operator",
+            what="the keys of the county, none of which can be read back",
+            method="GET",
+            path="/v1/keys?limit=3",
+            key=keys[cast.operator_id],
+        ),
+    ]
+
+
+def _officer_examples(asker: Asker, key: str, fill_event_id: str) -> list[Example]:
+    """Return what the air officer of the first station's department may enter."""
+    return [
+        Example(
+            who="Air officer",
+            what="take back the fill above: it was a mistake, and stays on record as one",
+            method="POST",
+            path=f"/v1/events/{fill_event_id}/retractions",
+            key=key,
+            body={"reason": "Another cylinder was filled."},
+            status=(201,),
+        ),
+        Example(
+            who="Air officer",
+            what="a laboratory's result for the air of a source",
+            method="POST",
+            path="/v1/air-samples",
+            key=key,
+            body={
+                "air_source_id": str(asker.air_source_id),
+                "taken_on": datetime.now(UTC).date().isoformat(),
+                "verdict": "pass",
+                "standard": "NFPA 1989 (2019)",
+                "results": [{"analyte": "carbon_monoxide", "unit": "ppm", "value": "0.5"}],
+            },
+            status=(201,),
         ),
     ]
