@@ -169,6 +169,9 @@ def refusal_problem(refusals: Sequence[Refusal], *, from_key: bool = False) -> P
 async def department_of(request: AnyRequest, principal: Principal, subject: Subject) -> uuid.UUID:
     """Return the department, among the principal's, whose ledger knows a subject.
 
+    A device may name an air source of another department by mistake, and its own ledger then has something
+    under that id too: where the subject was registered comes first.
+
     Raises:
         Problem: 404 where none does.
     """
@@ -178,6 +181,7 @@ async def department_of(request: AnyRequest, principal: Principal, subject: Subj
             SELECT department_id FROM views.state
             WHERE department_id = ANY ((SELECT lookup.visible_departments())::uuid[])
                 AND subject_kind = $1 AND subject_id = $2
+            ORDER BY coalesce(state ->> 'registered_at', state ->> 'enrolled_at') IS NULL, department_id LIMIT 1
             """,
             subject.kind.value,
             subject.subject_id,
