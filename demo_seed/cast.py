@@ -23,7 +23,7 @@ ORDER BY member_id LIMIT 1
 """
 # Tagged SCBA cylinders of a department, the oldest or the youngest test first.
 _TAGGED = """
-SELECT tag.tag, cylinder.inventory_number, cylinder.service_pressure_psi
+SELECT cylinder.cylinder_id, tag.tag, cylinder.inventory_number, cylinder.service_pressure_psi
 FROM views.cylinder AS cylinder
 JOIN views.tag AS tag ON tag.department_id = cylinder.department_id AND tag.cylinder_id = cylinder.cylinder_id
 WHERE cylinder.department_id = $1 AND cylinder.standing = $2 AND cylinder."use" = 'scba'
@@ -38,6 +38,7 @@ class Asker(msgspec.Struct, frozen=True, kw_only=True):
 
     department_id: uuid.UUID
     department_code: str
+    station_id: uuid.UUID
     station_name: str
     controller_id: uuid.UUID
     fill_position_id: uuid.UUID
@@ -46,6 +47,8 @@ class Asker(msgspec.Struct, frozen=True, kw_only=True):
     tags: tuple[str, ...]
     # What the cylinder with the first tag may hold.
     first_service_pressure_psi: int
+    # One that an officer may put on hold.
+    last_cylinder_id: uuid.UUID
 
 
 class Cast(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,6 +88,7 @@ async def choose_cast(database: Database, plan: Plan) -> Cast:
                     Asker(
                         department_id=own,
                         department_code=each.code,
+                        station_id=world.identify("station", code),
                         station_name=name,
                         controller_id=world.identify("controller", code),
                         fill_position_id=world.identify("position", code, "Left"),
@@ -92,6 +96,7 @@ async def choose_cast(database: Database, plan: Plan) -> Cast:
                         member_id=member_id,
                         tags=tuple(tags if place == 0 else [*tags[:2], UNKNOWN_TAG]),
                         first_service_pressure_psi=good[0]["service_pressure_psi"],
+                        last_cylinder_id=good[-1]["cylinder_id"],
                     )
                 )
     return Cast(

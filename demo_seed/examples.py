@@ -96,6 +96,15 @@ def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> l
         *_officer_examples(asker, keys[cast.officer_id], fact["event_id"]),
         Example(
             who="Operator",
+            what="a second controller for a station, with its key shown this once",
+            method="POST",
+            path="/v1/controllers",
+            key=keys[cast.operator_id],
+            body={"label": "Second panel", "station_id": str(asker.station_id)},
+            status=(201,),
+        ),
+        Example(
+            who="Operator",
             what="the keys of the county, none of which can be read back",
             method="GET",
             path="/v1/keys?limit=3",
@@ -107,6 +116,15 @@ def make_examples(cast: Cast, keys: dict[uuid.UUID, str], fleet_list: Path) -> l
 def _officer_examples(asker: Asker, key: str, fill_event_id: str) -> list[Example]:
     """Return what the air officer of the first station's department may enter."""
     return [
+        Example(
+            who="Air officer",
+            what="put a cylinder on hold",
+            method="POST",
+            path=f"/v1/cylinders/{asker.last_cylinder_id}/holds",
+            key=key,
+            body={"hold_kind": "damage", "reason": "Dropped on the apron.", "clears_by": "an internal inspection"},
+            status=(201,),
+        ),
         Example(
             who="Air officer",
             what="take back the fill above: it was a mistake, and stays on record as one",
