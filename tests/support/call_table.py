@@ -81,6 +81,7 @@ STATIONS = (
         keep={"new_station_id": SUBJECT},
     ),
     Call(operation_id="read_station"),
+    Call(operation_id="read_own_station", role=Role.CONTROLLER),
     Call(
         operation_id="correct_station", status=201, path={"station_id": "new_station_id"}, body={"name": "Quarry North"}
     ),

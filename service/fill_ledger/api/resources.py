@@ -15,6 +15,7 @@ from fill_ledger.api.places import (
     air_sources,
     departments,
     fill_positions,
+    own_station,
     policies,
     stations,
 )
@@ -53,6 +54,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *departments.HANDLERS,
     *policies.HANDLERS,
     *stations.HANDLERS,
+    *own_station.HANDLERS,
     *fill_positions.HANDLERS,
     *air_sources.HANDLERS,
     *air_source_upkeep.HANDLERS,

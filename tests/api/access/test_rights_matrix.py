@@ -51,6 +51,7 @@ WHO_MAY: dict[str, str] = {
     "PUT /v1/departments/{department_id}/policy": "O",
     "GET /v1/stations": "OTIAP",
     "GET /v1/stations/{station_id}": "OTIAP",
+    "GET /v1/own-station": "C",
     "POST /v1/stations": "OIP",
     "POST /v1/stations/{station_id}/corrections": "OIP",
     "POST /v1/stations/{station_id}/closures": "OIP",

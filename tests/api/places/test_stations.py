@@ -223,3 +223,13 @@ async def test_faults_are_told_together(county: County) -> None:
     }
     assert {place for place, _ in places(problem_in(empty, 422, "invalid-body"))} == {"/reason"}
     assert {place for place, _ in places(problem_in(query, 400, "invalid-query"))} == {"closed", "colour"}
+
+
+async def test_a_controller_learns_what_is_at_its_own_station(county: County) -> None:
+    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+        first = await client.get("/v1/own-station")
+        again = await client.get("/v1/own-station", headers={"If-None-Match": first.headers["etag"]})
+    station = first.json()
+    assert station["station_id"] == str(county.own.station_id)
+    assert [source["air_source_id"] for source in station["air_sources"]] == [str(county.own.air_source_id)]
+    assert again.status_code == 304

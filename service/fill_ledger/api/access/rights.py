@@ -14,6 +14,7 @@ POLICIES_READ = "policies:read"
 POLICIES_WRITE = "policies:write"
 STATIONS_READ = "stations:read"
 STATIONS_WRITE = "stations:write"
+OWN_STATION_READ = "own-station:read"
 AIR_READ = "air:read"
 AIR_WRITE = "air:write"
 CYLINDERS_READ = "cylinders:read"
@@ -51,7 +52,7 @@ _READ_FLEET = frozenset(
 
 ROLE_RIGHTS: dict[Role, frozenset[str]] = {
     # A station's device: asks, reports, identifies members, and reads the rules. Nothing about other stations.
-    Role.CONTROLLER: frozenset({ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, RULES_READ}),
+    Role.CONTROLLER: frozenset({ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, OWN_STATION_READ, RULES_READ}),
     # Answers for the department's breathing air.
     Role.OFFICER: _READ_FLEET
     | {

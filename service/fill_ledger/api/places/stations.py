@@ -152,7 +152,12 @@ async def list_stations(request: AnyRequest, query: StationQuery, principal: Pri
     return window.page(rows, line_of)
 
 
-async def _read_station(request: AnyRequest, principal: Principal, station_id: uuid.UUID) -> KnownStation:
+async def read_station_and_sources(request: AnyRequest, principal: Principal, station_id: uuid.UUID) -> KnownStation:
+    """Return a station of the principal's departments with its air sources.
+
+    Raises:
+        Problem: 404 where none of them has it.
+    """
     async with parts_of(request).database.lookups.acquire() as connection, seeing(connection, principal.visible):
         rows: list[Any] = await connection.fetch(_READ_ONE, station_id)
     states: list[tuple[int, Any]] = [
@@ -187,7 +192,7 @@ async def read_station(
     request: AnyRequest, station_id: uuid.UUID, principal: Principal
 ) -> Reply[StationView] | Reply[None]:
     """Return a station with its fill positions over time, its newest closures and its air sources."""
-    known = await _read_station(request, principal, station_id)
+    known = await read_station_and_sources(request, principal, station_id)
     etag = version_tag(known.version)
     if is_not_modified(request, etag):
         return not_modified(etag)
