@@ -48,7 +48,12 @@ class Recorder:
                 async with self._pool.acquire() as connection:
                     return await Attempt(connection, department_id, self._vault).run(units)
             except LostRaceError as lost:
-                log.debug("lost_race", department_id=str(department_id), attempt=attempt_number, reason=str(lost))
+                log.debug(
+                    "lost_race",
+                    department_id=str(department_id),
+                    attempt=attempt_number,
+                    reason=type(lost.__cause__).__name__,
+                )
             # Two processes that lost to each other must not meet again in step.
             await asyncio.sleep(pause * random.random())  # noqa: S311 - jitter, not a secret
             pause = min(pause * 2, LONGEST_PAUSE_S)

@@ -75,7 +75,7 @@ async def ask_eligibility(request: AnyRequest, query: EligibilityQuery) -> Eligi
 
     Name the cylinder by exactly one of `tag`, `cylinder_id`, `inventory_number` and `serial`. A controller's key names
     the station; every other key passes `station_id`. A cylinder that is not known, or not plain, is answered with a
-    denial: the question was answered. `stop_at_psi` is null until the service has tables of gas properties.
+    denial: the question was answered. `stop_at_psi` is always null in this version.
     """
     return await _answer(request, query)
 

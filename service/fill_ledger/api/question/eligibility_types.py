@@ -164,8 +164,8 @@ class ExplainedRule(Struct, frozen=True, kw_only=True):
 class EligibilityAnswer(Struct, frozen=True, kw_only=True):
     """The answer. It informs; a trained person decides, and the cylinder's own marks prevail.
 
-    `fill_limit_psi` is the settled pressure at 70 F. `stop_at_psi` is null until the service has tables of gas
-    properties. `valid_until` is the first instant at which this answer changes by itself. `permit_reference` is quoted
+    `fill_limit_psi` is the settled pressure at 70 F. `stop_at_psi` is always null in this
+    version. `valid_until` is the first instant at which this answer changes by itself. `permit_reference` is quoted
     with the fill; it holds for a short time and comes only with a permit for now. `choices` comes only where several
     cylinders answer to what was given, `explanation` only where it was asked for.
     """
