@@ -103,7 +103,7 @@ class Attempt:
             outcomes.append(taken)
         return outcomes
 
-    async def _take_each(self, claims: Sequence[Claim | Unreadable]) -> AsyncIterator[Outcome]:
+    async def _take_each(self, claims: Sequence[Claim | Unreadable | Unwritable]) -> AsyncIterator[Outcome]:
         for count, claim in enumerate(claims, start=1):
             yield await self._take(claim)
             if count % CLAIMS_BETWEEN_PAUSES == 0:
