@@ -184,7 +184,7 @@ async def _seed(options: Options, parts: Parts, console: Console) -> Plan:
 @asynccontextmanager
 async def _serving(settings: Settings, port: int | None, console: Console) -> AsyncIterator[str]:
     """Serve on the port asked for; on the usual one, or any free one, when none was."""
-    settings = msgspec.structs.replace(settings, host=HOST, environment="development")
+    settings = msgspec.structs.replace(settings, host=HOST)
     if port is not None:
         async with serving(create_app(settings), HOST, port) as base_url:
             yield base_url

@@ -30,7 +30,7 @@ def test_two_variables_are_enough() -> None:
     settings = read_settings(LEAST)
     assert settings.database_url == settings.owner_database_url == URL
     assert settings.master_key == KEY_BYTES
-    assert (settings.environment, settings.host, settings.port) == ("production", "127.0.0.1", 8080)
+    assert (settings.host, settings.port) == ("127.0.0.1", 8080)
     assert settings.lookups == DEFAULT_LOOKUPS
 
 
@@ -41,7 +41,6 @@ def test_every_variable_is_read() -> None:
             **LEAST,
             "PATH": "/bin",
             "FILL_LEDGER_OWNER_DATABASE_URL": owner,
-            "FILL_LEDGER_ENVIRONMENT": "development",
             "FILL_LEDGER_HOST": "0.0.0.0",
             "FILL_LEDGER_PORT": " 9000 ",
             "FILL_LEDGER_LOG_LEVEL": "debug",
@@ -52,7 +51,7 @@ def test_every_variable_is_read() -> None:
         }
     )
     assert settings.owner_database_url == owner
-    assert (settings.environment, settings.host, settings.port) == ("development", "0.0.0.0", 9000)
+    assert (settings.host, settings.port) == ("0.0.0.0", 9000)
     assert settings.log_level == "debug"
     # Waiting for a lock longer than the statement may run would say the wrong thing.
     lookups = settings.lookups
@@ -65,15 +64,15 @@ def test_every_fault_is_told_at_once() -> None:
         {
             "FILL_LEDGER_PORT": "70000",
             "FILL_LEDGER_LOOKUP_POOL_SIZE": "many",
-            "FILL_LEDGER_ENVIRONMENT": "staging",
+            "FILL_LEDGER_LOG_LEVEL": "loud",
             "FILL_LEDGER_LOG_LEVL": "info",
         }
     )
     assert [fault.split()[0] for fault in found] == [
         "DATABASE_URL",
         "FILL_LEDGER_MASTER_KEY",
-        "FILL_LEDGER_ENVIRONMENT",
         "FILL_LEDGER_PORT",
+        "FILL_LEDGER_LOG_LEVEL",
         "FILL_LEDGER_LOOKUP_POOL_SIZE",
         "FILL_LEDGER_LOG_LEVL",
     ]

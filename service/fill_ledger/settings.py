@@ -22,7 +22,6 @@ PORT_LIMIT = 65_535
 WORKER_LIMIT = 64
 DATABASE_SCHEMES = ("postgresql", "postgres")
 
-Environment = Literal["development", "production"]
 LogLevel = Literal["debug", "info", "warning", "error"]
 Value = TypeVar("Value")
 
@@ -58,7 +57,6 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=Tru
     database_url: str
     owner_database_url: str
     master_key: bytes
-    environment: Environment = "production"
     host: str = "127.0.0.1"
     port: int = 8080
     # Processes that serve; each has pools of its own. One for each core is usual.
@@ -69,7 +67,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, repr_omit_defaults=Tru
 
     def __repr__(self) -> str:
         """Name the settings that are no secret: a log line may show this."""
-        return f"Settings(environment={self.environment!r}, host={self.host!r}, port={self.port})"
+        return f"Settings(host={self.host!r}, port={self.port})"
 
 
 def generate_master_key() -> str:
@@ -89,7 +87,6 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
         "database_url": database_url,
         "owner_database_url": reader.read("FILL_LEDGER_OWNER_DATABASE_URL", _database_url, database_url or ""),
         "master_key": reader.read("FILL_LEDGER_MASTER_KEY", _master_key, None),
-        "environment": reader.read("FILL_LEDGER_ENVIRONMENT", _one_of(get_args(Environment)), "production"),
         "host": reader.read("FILL_LEDGER_HOST", _host, "127.0.0.1"),
         "port": reader.read("FILL_LEDGER_PORT", _whole_number(1, PORT_LIMIT), 8080),
         "workers": reader.read("FILL_LEDGER_WORKERS", _whole_number(1, WORKER_LIMIT), 1),

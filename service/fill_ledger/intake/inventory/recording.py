@@ -26,7 +26,8 @@ from fill_ledger.intake.lane import Lanes
 __all__ = ["MAXIMUM_ROWS_TOGETHER", "ImportReport", "UnknownDepartment", "import_inventory", "import_inventory_file"]
 
 # New rows of one all-or-nothing import: one transaction, and whoever else writes for the department waits for it.
-# Measured at 5 to 10 ms a row on two busy cores, so a report from a station may wait some seconds; look-ups do not.
+# Measured at 5 to 10 ms a row on two busy cores, so a report from a station may wait some seconds; look-ups
+# get in between the rows.
 MAXIMUM_ROWS_TOGETHER = 500
 # New rows sent to the lane at once otherwise; between two such lots others get their turn.
 ROWS_AT_ONCE = 100
