@@ -34,11 +34,19 @@ class Faults:
     def __init__(self, *, is_body: bool) -> None:
         self._is_body = is_body
         self._found: list[Fault] = []
+        self._within = ""
+
+    def within(self, pointer: str) -> "Faults":
+        """Return what notes faults of one part of the body, and refuses with all of them."""
+        part = Faults(is_body=True)
+        part._found, part._within = self._found, pointer
+        return part
 
     def add(self, name: str | None, code: str, detail: str) -> None:
         """Note a fault of one member, or of the whole question."""
         if self._is_body:
-            self._found.append(Fault(code=code, detail=detail, pointer="" if name is None else f"/{name}"))
+            pointer = self._within if name is None else f"{self._within}/{name}"
+            self._found.append(Fault(code=code, detail=detail, pointer=pointer))
         elif name is None:
             self._found.append(Fault(code=code, detail=detail))
         else:
@@ -79,8 +87,8 @@ def read_question(asked: EligibilityQuery, sessions: MemberSessions) -> Question
     """
     as_marked = asked.cylinder_as_marked if isinstance(asked, EligibilityBody) else None
     faults = Faults(is_body=isinstance(asked, EligibilityBody))
-    subject_kind, value = _read_subject(asked, as_marked, faults)
-    session = _read_session(asked, sessions, faults)
+    subject_kind, value = read_subject(asked, as_marked, faults)
+    session = read_session(asked, sessions, faults)
     min_ledger = _read_min_ledger(asked.min_ledger, faults)
     if asked.at is not None and abs(asked.at - datetime.now(UTC)) > FURTHEST_MOMENT:
         faults.add("at", "out-of-range", "The moment asked about must lie within fifty years of now.")
@@ -97,7 +105,8 @@ def read_question(asked: EligibilityQuery, sessions: MemberSessions) -> Question
     )
 
 
-def _read_subject(asked: EligibilityQuery, as_marked: AsMarked | None, faults: Faults) -> tuple[str | None, str | None]:
+def read_subject(asked: EligibilityQuery, as_marked: AsMarked | None, faults: Faults) -> tuple[str | None, str | None]:
+    """Return how the cylinder is named and by what, as in the directory; notes what is wrong with it."""
     named = [name for name in SUBJECT_NAMES if getattr(asked, name) is not None]
     if len(named) > 1:
         detail = f"Name the cylinder in one way only; {_listed(named)} were given."
@@ -126,7 +135,8 @@ def _read_subject(asked: EligibilityQuery, as_marked: AsMarked | None, faults: F
     return subject
 
 
-def _read_session(asked: EligibilityQuery, sessions: MemberSessions, faults: Faults) -> MemberSession | None:
+def read_session(asked: EligibilityQuery, sessions: MemberSessions, faults: Faults) -> MemberSession | None:
+    """Return the session that was given, if it is a good one; notes what is wrong with it."""
     if asked.member_session is None:
         return None
     if asked.member_id is not None:
