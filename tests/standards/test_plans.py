@@ -14,7 +14,7 @@ from fill_ledger.trade.gas.storage import Bottle, CylinderKind, Forecast, fill_f
 from tests.support.coolprop import gas_table_maker
 
 BANK = tuple(Bottle(label=f"bottle {number}", water_volume_ml=43_000, pressure_psi=6_000) for number in range(1, 5))
-SCBA = CylinderKind(label="scba", water_volume_ml=6_800, start_psi=500, target_psi=4_500)
+SCBA = CylinderKind(label="scba", water_volume_ml=6_800, start_psi=500, limit_psi=4_500)
 
 
 def connection(limit_psi: int, present_psi: int = 500, water_volume_ml: int = 6_800) -> Connection:

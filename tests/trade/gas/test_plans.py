@@ -11,8 +11,16 @@ from fill_ledger.trade.gas.storage import Bottle
 COMPRESSOR = Compressor(rate_scfm=25.0, maximum_psi=6_000)
 
 
-def connection(label: str, present_psi: int, limit_psi: int, water_volume_ml: int = 6_800) -> Connection:
-    return Connection(label=label, water_volume_ml=water_volume_ml, present_psi=present_psi, limit_psi=limit_psi)
+def connection(
+    label: str, present_psi: int, limit_psi: int, water_volume_ml: int = 6_800, rating_psi: int | None = None
+) -> Connection:
+    return Connection(
+        label=label,
+        water_volume_ml=water_volume_ml,
+        present_psi=present_psi,
+        limit_psi=limit_psi,
+        rating_psi=rating_psi,
+    )
 
 
 def bottle(label: str, pressure_psi: int, water_volume_ml: int = 43_000) -> Bottle:
@@ -64,6 +72,46 @@ def test_readings_to_stop_at_in_warm_gas() -> None:
     assert [stage.stop_at_psi for stage in too_hot.stages] == [None, None]
 
 
+def test_a_rating_lowers_the_limit_behind_it() -> None:
+    """Limits hold at 70 F. At 100 F a 4,500 reads 4,898 (CoolProp 8.0.0), more than a hose for 4,500 may have."""
+    behind = [connection("behind", 500, 5_500, rating_psi=4_500), connection("free", 500, 5_500)]
+    plan = planned(behind, Supply(compressor=COMPRESSOR))
+    assert [stage.ceiling_psi for stage in plan.stages] == [4_500, 5_500]
+    assert [(end.end_psi, end.limit_psi) for end in plan.ends] == [(4_500, 4_500), (5_500, 5_500)]
+    warm = planned([connection("behind", 500, 4_500, rating_psi=4_500)], Supply(compressor=COMPRESSOR), 100)
+    assert warm.ends[0].end_psi <= 4_500
+    assert warm.ends[0].limit_psi == pytest.approx(4_139, abs=1)  # what 4,500 at 100 F settles to
+    # In the cold the gauge would allow more than the rating, once it is warm again: that is not used.
+    cold = planned([connection("behind", 500, 5_500, rating_psi=4_500)], Supply(compressor=COMPRESSOR), 0)
+    assert cold.ends[0].limit_psi == 4_500
+
+
+def test_no_reading_to_stop_at_lies_above_a_rating() -> None:
+    connections = [connection("behind", 500, 4_500, rating_psi=4_600), connection("free", 500, 4_500)]
+    plan = plan_fills(connections, Supply(compressor=COMPRESSOR), gas_temperature_f=100)
+    assert isinstance(plan, FillPlan)
+    assert [stage.stop_at_psi for stage in plan.stages] == [4_600]
+    (advice,) = plan.advice
+    assert advice.code == "rating-below-stop"
+    assert "behind is behind a regulator or hose of 4600 psi" in advice.text
+    cool = plan_fills(connections, Supply(compressor=COMPRESSOR), gas_temperature_f=72)
+    assert isinstance(cool, FillPlan)
+    assert advised(cool) == []
+
+
+def test_the_air_of_the_parts_adds_up() -> None:
+    supply = Supply(compressor=COMPRESSOR, bottles=(bottle("a", 3_000), bottle("b", 4_000)))
+    plan = planned([connection("low", 500, 2_216), connection("high", 900, 4_500)], supply)
+    into_cylinders = sum(end.air.litres for end in plan.ends)
+    assert into_cylinders == pytest.approx(plan.from_storage.litres + plan.from_compressor.litres, abs=2)
+    for stage in plan.stages:
+        assert sum(change.air.litres for change in stage.bottles) == pytest.approx(stage.from_storage.litres, abs=2)
+        assert sum(change.air.litres for change in stage.cylinders) == pytest.approx(
+            stage.from_storage.litres + stage.from_compressor.litres, abs=2
+        )
+        assert not stage.compressor_first
+
+
 def test_stored_air_is_quick_and_comes_before_the_compressor() -> None:
     plan = planned(
         [connection("a", 500, 4_500)],
@@ -84,6 +132,7 @@ def test_the_compressor_comes_first_where_only_bottles_reach_the_top() -> None:
     plan = planned([connection("a", 500, 5_500)], supply)
     (stage,) = plan.stages
     assert stage.reached
+    assert stage.compressor_first
     # From 500 to 4,000 psi by the compressor is far more than from there to 5,500.
     assert stage.from_compressor.litres > 2 * stage.from_storage.litres
     assert plan.bottles_after[0].pressure_psi > 5_700

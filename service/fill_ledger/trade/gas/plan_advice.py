@@ -2,9 +2,12 @@
 
 from collections.abc import Iterator, Mapping, Sequence, Set
 
-from fill_ledger.trade.gas.mass_balance import Vessel, shown_psi
+from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.gas.contents import free_air_of_mass
+from fill_ledger.trade.gas.mass_balance import Vessel, shown_psi, vessel
 from fill_ledger.trade.gas.plan_types import Advice, Connection, ConnectionEnd, ConnectionState, Supply
 from fill_ledger.trade.gas.reading_checks import GAUGE_TOLERANCE_PSI
+from fill_ledger.trade.gas.readings import settled_psi, stop_at_psi
 
 COMMON_PRACTICE = "common practice, no source"
 
@@ -33,16 +36,36 @@ def ends_of(
         else:
             state, text = ConnectionState.SHORT, _why_short(each, supply, end_psi, full_psi)
         ends.append(
-            ConnectionEnd(label=each.label, state=state, end_psi=end_psi, limit_reading_psi=full_psi, text=text)
+            ConnectionEnd(
+                label=each.label,
+                state=state,
+                end_psi=end_psi,
+                limit_psi=each.limit_psi,
+                limit_reading_psi=full_psi,
+                air=free_air_of_mass(cylinders[each.label].mass_kg - _mass_before_kg(each, temperature_f)),
+                text=text,
+            )
         )
     return tuple(ends)
 
 
 def advice_for(
-    connections: Sequence[Connection], supply: Supply, ends: Sequence[ConnectionEnd], one_by_one: int
+    connections: Sequence[Connection],
+    supply: Supply,
+    ends: Sequence[ConnectionEnd],
+    one_by_one: int,
+    gas_temperature_f: int | None,
 ) -> tuple[Advice, ...]:
     """Return what to advise. `one_by_one` is how many stored air alone fills one after the other."""
-    return tuple(_advice(connections, supply, ends, one_by_one))
+    return (
+        *_about_connections(connections, ends),
+        *_about_ratings(connections, ends, gas_temperature_f),
+        *_about_the_order(supply, ends, one_by_one),
+    )
+
+
+def _mass_before_kg(connection: Connection, temperature_f: int) -> float:
+    return vessel(connection.label, connection.water_volume_ml, connection.present_psi, temperature_f).mass_kg
 
 
 def _why_short(connection: Connection, supply: Supply, end_psi: int, full_psi: int) -> str:
@@ -57,16 +80,14 @@ def _why_short(connection: Connection, supply: Supply, end_psi: int, full_psi: i
     return f"{missing}: the compressor stops at {compressor.maximum_psi} psi"
 
 
-def _advice(
-    connections: Sequence[Connection], supply: Supply, ends: Sequence[ConnectionEnd], one_by_one: int
-) -> Iterator[Advice]:
+def _about_connections(connections: Sequence[Connection], ends: Sequence[ConnectionEnd]) -> Iterator[Advice]:
     untouched = (ConnectionState.OVER_LIMIT, ConnectionState.ALREADY_FULL)
     opened = [each for each, end in zip(connections, ends, strict=True) if end.state not in untouched]
     limits = sorted({each.limit_psi for each in opened})
     if len(limits) > 1:
         yield Advice(
             code="mixed-limits",
-            text="Fill cylinders of one limit at a time: "
+            text="Fill cylinders of one limit at a time, or each from an outlet with a regulator of its own: "
             f"a cylinder for {limits[0]} psi left open takes up to {limits[-1]} psi",
             source=COMMON_PRACTICE,
         )
@@ -86,6 +107,30 @@ def _advice(
                 text=f"Bleed {connection.label} off and gauge it again: it stands {over_psi} psi above its limit",
                 source="US Navy Diving Manual 7-5.1.1",
             )
+
+
+def _about_ratings(
+    connections: Sequence[Connection], ends: Sequence[ConnectionEnd], gas_temperature_f: int | None
+) -> Iterator[Advice]:
+    """Say where a regulator or hose ends the fill below the reading that warm gas needs."""
+    for connection, end in zip(connections, ends, strict=True):
+        if gas_temperature_f is None or connection.rating_psi is None or end.state is not ConnectionState.FULL:
+            continue
+        stop, settled = (
+            stop_at_psi(end.limit_psi, gas_temperature_f),
+            settled_psi(connection.rating_psi, gas_temperature_f),
+        )
+        if isinstance(stop, OutsideTable) or isinstance(settled, OutsideTable) or stop <= connection.rating_psi:
+            continue
+        yield Advice(
+            code="rating-below-stop",
+            text=f"{connection.label} is behind a regulator or hose of {connection.rating_psi} psi: with gas of "
+            f"{gas_temperature_f} F it settles to {settled} psi; top it off once it has cooled",
+            source="table of real air; topping off after cooling: NIOSH 2021-111 (secondary)",
+        )
+
+
+def _about_the_order(supply: Supply, ends: Sequence[ConnectionEnd], one_by_one: int) -> Iterator[Advice]:
     full = sum(end.state is ConnectionState.FULL for end in ends)
     if supply.compressor is None and one_by_one > full:
         yield Advice(

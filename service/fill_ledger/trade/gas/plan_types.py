@@ -12,12 +12,18 @@ from fill_ledger.trade.gas.storage import Bottle
 
 
 class Connection(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A cylinder on a fill position. `limit_psi` is its settled fill limit, `label` the caller's name for it."""
+    """A cylinder on a fill position.
+
+    `limit_psi` is its fill limit, settled at 70 F, `label` the caller's name for it. `rating_psi` is what the regulator
+    of the fill position is set to or its hose rated for, whichever is less: no gauge behind it may show more, however
+    warm the gas. None where there is nothing to heed.
+    """
 
     label: str
     water_volume_ml: int
     present_psi: int
     limit_psi: int
+    rating_psi: int | None = None
 
 
 class Compressor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -35,11 +41,12 @@ class Supply(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class PressureChange(msgspec.Struct, frozen=True, kw_only=True):
-    """A cylinder or a bottle before and after."""
+    """A cylinder or a bottle before and after. `air` is what went in or came out."""
 
     label: str
     before_psi: int
     after_psi: int
+    air: FreeAir
 
 
 class Stage(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,8 +54,9 @@ class Stage(msgspec.Struct, frozen=True, kw_only=True):
 
     `opened` stands lowest pressure first, the order to open them in. `reached` is false when the supply ends below the
     ceiling, and then nothing is closed as full. `stop_at_psi` stands when a gas temperature was given and the table
-    reaches. `compressor_s` is the time the compressor runs; `duration_s` is None when stored air flows and nobody said
-    how fast.
+    reaches; it heeds the ratings of what is open. `bottles` stand in the order to open them in, each closed before the
+    next; with `compressor_first` the compressor runs before the first of them, else after the last. `compressor_s` is
+    the time the compressor runs; `duration_s` is None when stored air flows and nobody said how fast.
     """
 
     number: int
@@ -59,6 +67,7 @@ class Stage(msgspec.Struct, frozen=True, kw_only=True):
     reached: bool
     cylinders: tuple[PressureChange, ...]
     bottles: tuple[PressureChange, ...]
+    compressor_first: bool
     from_storage: FreeAir
     from_compressor: FreeAir
     compressor_s: int
@@ -75,12 +84,18 @@ class ConnectionState(StrEnum):
 
 
 class ConnectionEnd(msgspec.Struct, frozen=True, kw_only=True):
-    """How one cylinder ends, and why when it is not full. `limit_reading_psi`: its limit at this temperature."""
+    """How one cylinder ends, and why when it is not full.
+
+    `limit_psi` is the limit that was filled to, lowered where a rating asks for it; `limit_reading_psi` is what that
+    shows at the temperature of the plan. `air` went in.
+    """
 
     label: str
     state: ConnectionState
     end_psi: int
+    limit_psi: int
     limit_reading_psi: int
+    air: FreeAir
     text: str
 
 

@@ -8,7 +8,7 @@ temperature.
 """
 
 from collections.abc import Iterable, Sequence
-from math import ceil
+from math import ceil, floor
 
 import msgspec
 
@@ -17,7 +17,7 @@ from fill_ledger.trade.gas.contents import LITRES_PER_CUBIC_FOOT, free_air_of_ma
 from fill_ledger.trade.gas.mass_balance import Vessel, flow, shown_psi, total_mass_kg, useful, vessel
 from fill_ledger.trade.gas.plan_advice import advice_for, ends_of
 from fill_ledger.trade.gas.plan_types import Compressor, Connection, FillPlan, PressureChange, Stage, Supply
-from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F, stop_at_psi
+from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F, at_other_temperature_psi, stop_at_psi
 from fill_ledger.trade.gas.storage import as_bottles, bank_of, lowest_first
 
 SECONDS_PER_MINUTE = 60
@@ -66,12 +66,14 @@ def plan_fills(
 ) -> FillPlan | OutsideTable:
     """Plan the fill of several cylinders from one supply.
 
-    Pressures in and out hold at `temperature_f`, limits at 70 F. With `gas_temperature_f`, how warm the gas gets, each
-    stage says at what reading to stop; with `fill_rate_psi_per_minute`, the fastest rise allowed, how long stored air
-    takes. Raises `ValueError` on labels that are not unique, and on volumes or rates that are not above zero.
+    Pressures in and out hold at `temperature_f`, limits at 70 F; a rating lowers the limit behind it. With
+    `gas_temperature_f`, how warm the gas gets, each stage says at what reading to stop; with
+    `fill_rate_psi_per_minute`, the fastest rise allowed, how long stored air takes. Raises `ValueError` on labels that
+    are not unique, and on volumes or rates that are not above zero.
     """
     _check(connections, supply, fill_rate_psi_per_minute)
     try:
+        connections = [_within_rating(each, temperature_f) for each in connections]
         limits = {
             each.label: inside(density_kg_per_m3(each.limit_psi, REFERENCE_TEMPERATURE_F)) for each in connections
         }
@@ -97,6 +99,19 @@ def _check(connections: Sequence[Connection], supply: Supply, fill_rate_psi_per_
         raise ValueError(f"{supply.compressor.rate_scfm} scfm is not a rate")
     if fill_rate_psi_per_minute is not None and fill_rate_psi_per_minute <= 0:
         raise ValueError(f"{fill_rate_psi_per_minute} psi a minute is not a rate")
+
+
+def _within_rating(connection: Connection, temperature_f: int) -> Connection:
+    """Return the connection with the limit that its rating leaves. Raises `BeyondTableError`.
+
+    The plan lets a cylinder come to its limit at `temperature_f`: warmer than 70 F that is a higher reading, and the
+    limit is lowered until the rating holds there too. The cold is no reason to fill to more than the rating.
+    """
+    if connection.rating_psi is None:
+        return connection
+    settled_psi = floor(inside(at_other_temperature_psi(connection.rating_psi, temperature_f, REFERENCE_TEMPERATURE_F)))
+    limit_psi = min(connection.limit_psi, connection.rating_psi, settled_psi)
+    return msgspec.structs.replace(connection, limit_psi=limit_psi)
 
 
 def _compressor_ceiling(compressor: Compressor | None, temperature_f: int) -> float:
@@ -138,7 +153,7 @@ def _plan(
         from_compressor=free_air_of_mass(progress.compressor_kg),
         compressor_s=sum(stage.compressor_s for stage in stages),
         duration_s=None if None in durations else sum(each for each in durations if each is not None),
-        advice=advice_for(connections, supply, ends, one_by_one),
+        advice=advice_for(connections, supply, ends, one_by_one, conditions.gas_temperature_f),
     )
 
 
@@ -166,24 +181,34 @@ def _stage(
         compressor_kg=before.compressor_kg + flows.compressor_kg,
     )
     reached = all(each.density_kg_per_m3 >= ceiling for each in flows.filled)
-    stop = None if conditions.gas_temperature_f is None else stop_at_psi(ceiling_psi, conditions.gas_temperature_f)
     compressor_s, duration_s = _times(flows, conditions)
     at_ceiling = {each.label for each in lacking if each.limit_psi == ceiling_psi}
+    open_now = {each.label for each in opened}
+    ratings = [each.rating_psi for each in lacking if each.label in open_now and each.rating_psi is not None]
     stage = Stage(
         number=number,
         ceiling_psi=ceiling_psi,
-        stop_at_psi=None if isinstance(stop, OutsideTable) else stop,
+        stop_at_psi=_stop_at_psi(ceiling_psi, ratings, conditions.gas_temperature_f),
         opened=tuple(each.label for each in opened),
         closed=tuple(each.label for each in opened if reached and each.label in at_ceiling),
         reached=reached,
         cylinders=_changes(opened, flows.filled, temperature_f),
         bottles=_changes(before.bank, flows.bank, temperature_f, only_changed=True),
+        compressor_first=conditions.compressor_first,
         from_storage=free_air_of_mass(flows.storage_kg),
         from_compressor=free_air_of_mass(flows.compressor_kg),
         compressor_s=compressor_s,
         duration_s=duration_s,
     )
     return stage, after
+
+
+def _stop_at_psi(ceiling_psi: int, ratings_psi: Sequence[int], gas_temperature_f: int | None) -> int | None:
+    """Return the reading to stop a stage at in gas of some temperature, never above what is open is rated for."""
+    if gas_temperature_f is None:
+        return None
+    stop = stop_at_psi(ceiling_psi, gas_temperature_f)
+    return None if isinstance(stop, OutsideTable) else min([stop, *ratings_psi])
 
 
 def _flows(bank: tuple[Vessel, ...], opened: Sequence[Vessel], ceiling: float, conditions: _Conditions) -> _Flows:
@@ -254,6 +279,7 @@ def _changes(
             label=earlier.label,
             before_psi=shown_psi(earlier.density_kg_per_m3, temperature_f),
             after_psi=shown_psi(later.density_kg_per_m3, temperature_f),
+            air=free_air_of_mass(abs(later.mass_kg - earlier.mass_kg)),
         )
         for earlier, later in zip(before, after, strict=True)
         if not only_changed or earlier != later
