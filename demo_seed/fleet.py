@@ -1,6 +1,6 @@
 """Which cylinders a fire department has: specification, pressure, size, age and how they are marked.
 
-Intervals and lives are those of `fill_ledger.trade.specifications`; the shares are invented.
+Intervals and lives are those of `fill_ledger.trade.rulebook`; the shares are invented.
 """
 
 import random

@@ -11,6 +11,7 @@ from fill_ledger.api.http.service import Service, create_service
 from fill_ledger.api.parts import PARTS_KEY, Parts
 from fill_ledger.api.resources import HANDLERS, TAGS
 from fill_ledger.database import Database, open_database
+from fill_ledger.intake.installing import install_rulebook
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox
 from fill_ledger.intake.recorder import Recorder
@@ -67,6 +68,7 @@ def create_app(settings: Settings) -> Service:
         database = await open_database(settings.database_url, lookups=settings.lookups, writes=settings.writes)
         parts = make_parts(database, key_ring)
         app.state[PARTS_KEY] = parts
+        await install_rulebook(parts.lanes)
         parts.outbox.start()
         try:
             yield

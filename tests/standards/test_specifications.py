@@ -4,13 +4,14 @@ Sources: 49 CFR 180.209(a) table 1; 180.207(c) (2015 edition); 180.205(c): a spe
 the permit, and those were not readable, so the figures below are secondary or from memory and the data must say so.
 """
 
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 import pytest
 
-from fill_ledger.trade import specifications
-from fill_ledger.trade.judgement import RULES_VERSION, judge
-from fill_ledger.trade.specifications import PERMITS, SPECIFICATIONS, SpecificationEntry
+from fill_ledger.trade.events.rulebook import SpecificationEntry
+from fill_ledger.trade.judgement import judge, rules_version
+from fill_ledger.trade.rulebook import SHIPPED, Rulebook
+from fill_ledger.trade.rulebook.specifications import PERMITS, SPECIFICATIONS
 from tests.trade.rules.questions import answer, codes, cylinder, question, stamp
 
 
@@ -104,34 +105,34 @@ def test_entries_are_whole() -> None:
         assert (entry.interval_years is not None) == (entry.uses != ())
 
 
-def test_an_entry_holds_only_in_its_time(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_entry_holds_only_in_its_time() -> None:
     """Invented data: a permit of five years' interval until 2 March 2026, of three years from then on, until 2027."""
     key = "SP98765"
     entries = (
         SpecificationEntry(
-            key=key, interval_years=5, source="invented", confidence="read", effective_until=date(2026, 3, 2)
+            key=key, interval_years=5, source="invented", confidence="read", effective_until="2026-03-02"
         ),
         SpecificationEntry(
             key=key,
             interval_years=3,
             source="invented",
             confidence="read",
-            effective_from=date(2026, 3, 2),
-            effective_until=date(2027, 1, 1),
+            effective_from="2026-03-02",
+            effective_until="2027-01-01",
         ),
     )
-    monkeypatch.setitem(specifications._by_key, key, entries)
+    rulebook = Rulebook(entries, ())
     subject = cylinder(stamp("2022-09"), specification=f"DOT-{key}-2216")
-    before = question(at=datetime(2026, 3, 1, 12, tzinfo=UTC), cylinder=subject, air_sources=())
+    before = question(at=datetime(2026, 3, 1, 12, tzinfo=UTC), cylinder=subject, air_sources=(), rulebook=rulebook)
     changes_at = judge(before).valid_until
     assert changes_at == datetime(2026, 3, 2, 5, tzinfo=UTC)
     assert "requalification-due" not in codes(judge(before))
-    after = question(at=changes_at, cylinder=subject, air_sources=())
+    after = question(at=changes_at, cylinder=subject, air_sources=(), rulebook=rulebook)
     assert "requalification-due" in codes(judge(after))
-    ended = question(at=datetime(2027, 1, 1, 5, tzinfo=UTC), cylinder=subject, air_sources=())
+    ended = question(at=datetime(2027, 1, 1, 5, tzinfo=UTC), cylinder=subject, air_sources=(), rulebook=rulebook)
     assert "specification-not-fillable" in codes(judge(ended))
 
 
 def test_the_version_is_a_digest_of_the_data() -> None:
-    assert len(RULES_VERSION) == 12
-    assert int(RULES_VERSION, 16) >= 0
+    assert len(rules_version(SHIPPED)) == 12
+    assert int(rules_version(SHIPPED), 16) >= 0

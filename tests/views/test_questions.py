@@ -225,7 +225,7 @@ async def test_every_part_of_the_read_uses_an_index(county: County, owner_connec
     # An index scan without a condition would read the whole table in its order.
     assert [node for node in by_index if "Index Cond" not in node] == []
     of_state = [node["Index Cond"] for node in by_index if node["Index Name"] == "state_pkey"]
-    assert len(of_state) == 7  # station, department, policy, air source, member, tag, cylinder
+    assert len(of_state) == 8  # station, rulebook, department, policy, air source, member, tag, cylinder
     for condition in of_state:
         assert all(f"{column} = " in condition for column in ("department_id", "subject_kind", "subject_id")), condition
     used = {node["Index Name"] for node in by_index}

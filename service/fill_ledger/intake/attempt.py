@@ -33,6 +33,7 @@ from fill_ledger.trade.identifiers import (
 from fill_ledger.trade.states.county import NumberingState
 from fill_ledger.views.findings import CODE_CONFLICT_KEPT, CODE_QUARANTINED, finding_id
 from fill_ledger.views.folding import Folding
+from fill_ledger.views.rulebooks import Rulebooks
 
 # A claim takes a fraction of a millisecond: so many at a stretch are not felt by who asks meanwhile.
 CLAIMS_BETWEEN_PAUSES = 16
@@ -46,10 +47,13 @@ KEPT_CODES = {"conflict_kept": CODE_CONFLICT_KEPT, "quarantined": CODE_QUARANTIN
 class Attempt:
     """Reads, judges and folds the claims of some units in order, then appends what is new, all or nothing."""
 
-    def __init__(self, connection: Connection, department_id: uuid.UUID, vault: Vault) -> None:
+    def __init__(
+        self, connection: Connection, department_id: uuid.UUID, vault: Vault, rulebooks: Rulebooks | None = None
+    ) -> None:
         self._connection = connection
         self._department_id = department_id
         self._vault = vault
+        self._rulebooks = rulebooks or Rulebooks()
         self._events: list[Event] = []
         self._arrived: dict[uuid.UUID, tuple[int, Body]] = {}
         self._new_keys: list[SealedKey] = []
@@ -87,7 +91,7 @@ class Attempt:
             for claim in of_unit
             if not isinstance(claim, Unwritable)
         ]
-        self._reading = await read_for(self._connection, self._department_id, self._vault, readable)
+        self._reading = await read_for(self._connection, self._department_id, self._vault, self._rulebooks, readable)
         self._folding = self._reading.folding
         outcomes: list[tuple[Outcome, ...]] = []
         for place, unit in enumerate(units):
@@ -238,8 +242,15 @@ class Attempt:
         owner = whose.owner_department_id
         if owner is not None and owner != self._department_id:
             self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
-        time_zone = self._reading.department_time_zone
-        return await judge_fill(self._folding, body, effective_at, station_id, whose, time_zone)
+        return await judge_fill(
+            self._folding,
+            body,
+            effective_at,
+            station_id,
+            whose,
+            self._reading.department_time_zone,
+            self._reading.rulebook,
+        )
 
     def _send(self, event_id: uuid.UUID, purpose: str, to_department_id: uuid.UUID) -> None:
         self._outbox.append({"source_event_id": event_id, "purpose": purpose, "to_department_id": to_department_id})

@@ -10,6 +10,7 @@ from fill_ledger.trade.events.envelope import Judged
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 from fill_ledger.trade.judgement import Question, judge
+from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
@@ -92,6 +93,7 @@ async def judge_fill(
     station_id: uuid.UUID | None,
     whose: Whose,
     department_time_zone: str | None,
+    rulebook: Rulebook,
 ) -> Judged:
     """Judge a fill at the moment it took effect, by what is known when it is taken.
 
@@ -127,6 +129,7 @@ async def judge_fill(
             mode=body.mode,
             gas_temperature_f=body.gas_temperature_f,
             every_air_source=bool(body.sources),
+            rulebook=rulebook,
         ),
         look_ahead=False,
     )

@@ -25,9 +25,11 @@ from fill_ledger.trade.identifiers import (
     inventory_number_subject,
     tag_subject,
 )
+from fill_ledger.trade.rulebook import SHIPPED, Rulebook
 from fill_ledger.trade.states.county import DepartmentState, NumberingState
 from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.views.folding import Folding, decode_state
+from fill_ledger.views.rulebooks import Rulebooks
 from fill_ledger.views.source import DatabaseSource
 
 
@@ -40,10 +42,15 @@ class Reading(msgspec.Struct, kw_only=True):
     member_keys: dict[uuid.UUID, SealedKey]
     neighbours: Neighbours
     department_time_zone: str | None
+    rulebook: Rulebook
 
 
 async def read_for(
-    connection: Connection, department_id: uuid.UUID, vault: Vault, claims: Sequence[Claim | Unreadable]
+    connection: Connection,
+    department_id: uuid.UUID,
+    vault: Vault,
+    rulebooks: Rulebooks,
+    claims: Sequence[Claim | Unreadable],
 ) -> Reading:
     """Read states, known events, members' keys and neighbours' cylinders for some claims."""
     readable = [claim for claim in claims if isinstance(claim, Claim)]
@@ -74,6 +81,7 @@ async def read_for(
         member_keys=await vault.member_keys(connection, department_id, sorted(members)),
         neighbours=await _neighbours(connection, department_id, folding, readable),
         department_time_zone=await _department_time_zone(connection, department_id, folding, readable),
+        rulebook=await _rulebook(connection, rulebooks, readable),
     )
 
 
@@ -91,6 +99,13 @@ async def _read_ahead(claims: Sequence[Claim], source: DatabaseSource, folding: 
         numbering: NumberingState = folding.state(Subject(SubjectKind.NUMBERING, folding.department_id))
         first = numbering.next_number
         await folding.ensure(inventory_number_subject(str(first + place)) for place in range(unnumbered))
+
+
+async def _rulebook(connection: Connection, rulebooks: Rulebooks, claims: Sequence[Claim]) -> Rulebook:
+    """Return the county's rulebook where a fill is to be judged; else nobody will ask."""
+    if any(isinstance(claim.body, Filled) for claim in claims):
+        return await rulebooks.current(connection)
+    return SHIPPED
 
 
 def conflict_id(claim: Claim) -> uuid.UUID:

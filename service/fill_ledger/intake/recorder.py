@@ -16,6 +16,7 @@ from fill_ledger.intake.attempt import Attempt
 from fill_ledger.intake.claims import Recorded, Unit
 from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.append import LostRaceError
+from fill_ledger.views.rulebooks import Rulebooks
 
 MAXIMUM_TRIES = 30
 FIRST_PAUSE_S = 0.002
@@ -34,6 +35,7 @@ class Recorder:
     def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]", vault: Vault) -> None:
         self._pool = pool
         self._vault = vault
+        self._rulebooks = Rulebooks()
 
     async def record(self, department_id: uuid.UUID, units: Sequence[Unit]) -> list[Recorded]:
         """Record units together, in one transaction.
@@ -46,7 +48,7 @@ class Recorder:
         for attempt_number in range(1, MAXIMUM_TRIES + 1):
             try:
                 async with self._pool.acquire() as connection:
-                    return await Attempt(connection, department_id, self._vault).run(units)
+                    return await Attempt(connection, department_id, self._vault, self._rulebooks).run(units)
             except LostRaceError as lost:
                 log.debug(
                     "lost_race",

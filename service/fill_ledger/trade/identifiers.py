@@ -26,6 +26,7 @@ class SubjectKind(StrEnum):
     INVENTORY_NUMBER = "inventory_number"
     TAG = "tag"
     MEMBER = "member"
+    RULEBOOK = "rulebook"
     EVENT = "event"
 
 
@@ -44,6 +45,11 @@ def derived_id(*parts: object) -> uuid.UUID:
 def codes_subject() -> Subject:
     """Return the subject that knows who has which short code: stations, and departments in the county ledger."""
     return Subject(SubjectKind.CODES, derived_id("codes"))
+
+
+def rulebook_subject() -> Subject:
+    """Return the subject, in the county ledger, that knows what the rules go by."""
+    return Subject(SubjectKind.RULEBOOK, COUNTY_ID)
 
 
 def normal_serial(serial: str) -> str:

@@ -9,11 +9,14 @@ from datetime import UTC, date, datetime
 from typing import Literal
 
 import msgspec
+from msgspec import structs
 
 from fill_ledger.trade.events.cylinders import CylinderDetails
-from fill_ledger.trade.rules import RULES, RULES_VERSION, CatalogueEntry, rules_catalogue
+from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.rules import RULES, CatalogueEntry, rules_catalogue, rules_version
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
+from fill_ledger.trade.rules.gas_temperature import CODES_OF_A_PERMIT, stop_reading_psi
 from fill_ledger.trade.rules.limits import fill_limit_psi
 from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, CALENDAR_ENDS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
@@ -23,7 +26,6 @@ from fill_ledger.trade.rules.rule import Facts, Rule
 __all__ = [
     "CODE_OK",
     "RULES",
-    "RULES_VERSION",
     "CatalogueEntry",
     "Judgement",
     "Question",
@@ -31,6 +33,7 @@ __all__ = [
     "RuleAnswer",
     "judge",
     "rules_catalogue",
+    "rules_version",
     "service_pressure_psi",
 ]
 
@@ -55,7 +58,8 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     """The answer.
 
     code: the first reason to act on, "ok" on a permit. display_text: at most 80 ASCII characters. fill_limit_psi: whole
-    gauge psi, settled at 70 F; None on deny. reasons: what denies, ordered by what a person should act on first.
+    gauge psi, settled at 70 F; None on deny. stop_at_psi: the gauge reading to stop at for the gas temperature asked
+    about, so that it settles to that limit; None on deny, without a temperature, and outside the table of air. reasons: what denies, ordered by what a person should act on first.
     obligations: only on a permit. valid_until: the first instant at which this answer (decision, code, limit or the set
     of codes) changes if nothing new is recorded, exclusive, in the station's time zone; None if never. explanation:
     every rule in the order asked, if it was asked for.
@@ -65,6 +69,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     code: str
     display_text: str
     fill_limit_psi: int | None
+    stop_at_psi: int | None = None
     reasons: tuple[Reason, ...]
     obligations: tuple[Reason, ...]
     advice: tuple[Reason, ...]
@@ -76,7 +81,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 class _Answer:
     """What the rules say at one moment, before it is put into words."""
 
-    __slots__ = ("advice", "denials", "limit_psi", "obligations")
+    __slots__ = ("advice", "denials", "limit_psi", "obligations", "stop_psi")
 
     def __init__(self, case: Case) -> None:
         self.denials: list[Reason] = []
@@ -85,7 +90,7 @@ class _Answer:
         for rule in RULES:
             if rule.effective_from is not None and not _in_effect(rule.effective_from, case):
                 continue
-            for reason in rule.reasons(case):
+            for reason in _with_present_sources(case, rule.reasons(case)):
                 if reason.effect == "deny":
                     self.denials.append(reason)
                 elif reason.effect == "obligation":
@@ -93,15 +98,19 @@ class _Answer:
                 else:
                     self.advice.append(reason)
         self.limit_psi: int | None = None
+        self.stop_psi: int | None = None
         if self.denials:
             self.obligations = []
+            self.advice = [reason for reason in self.advice if reason.code not in CODES_OF_A_PERMIT]
         else:
             self.limit_psi = fill_limit_psi(case)
+            stop = stop_reading_psi(case)
+            self.stop_psi = None if isinstance(stop, OutsideTable) else stop
 
-    def signature(self) -> tuple[str, int | None, frozenset[str]]:
-        """Return what counts as the same answer: its code (which carries the decision), limit and set of codes."""
+    def signature(self) -> tuple[str, int | None, int | None, frozenset[str]]:
+        """Return what counts as the same answer: its code (which carries the decision), pressures and set of codes."""
         codes = frozenset(reason.code for reason in (*self.denials, *self.obligations, *self.advice))
-        return (self.denials[0].code if self.denials else CODE_OK, self.limit_psi, codes)
+        return (self.denials[0].code if self.denials else CODE_OK, self.limit_psi, self.stop_psi, codes)
 
 
 def judge(question: Question, *, explain: bool = False, look_ahead: bool = True) -> Judgement:
@@ -116,7 +125,8 @@ def judge(question: Question, *, explain: bool = False, look_ahead: bool = True)
         raise ValueError("the moment asked about has no time zone")
     outside = outside_calendar(at)
     if outside is not None:
-        return _denied_outright(outside, CALENDAR_BEGINS_AT if at < CALENDAR_BEGINS_AT else None)
+        valid_until = CALENDAR_BEGINS_AT if at < CALENDAR_BEGINS_AT else None
+        return _denied_outright(outside, valid_until, rules_version(question.rulebook))
     case = Case(question)
     answer = _Answer(case)
     explanation = _explanation(case) if explain else None
@@ -125,13 +135,14 @@ def judge(question: Question, *, explain: bool = False, look_ahead: bool = True)
     return Judgement(
         decision="deny" if answer.denials else "permit",
         code=code,
-        display_text=answer.denials[0].display_text if answer.denials else _permit_text(answer),
+        display_text=answer.denials[0].display_text if answer.denials else _permit_text(answer, question.gas_temperature_f),
         fill_limit_psi=answer.limit_psi,
+        stop_at_psi=answer.stop_psi,
         reasons=tuple(answer.denials),
         obligations=tuple(answer.obligations),
         advice=tuple(answer.advice),
         valid_until=None if valid_until is None else valid_until.astimezone(case.zone),
-        rules_version=RULES_VERSION,
+        rules_version=rules_version(question.rulebook),
         explanation=explanation,
     )
 
@@ -142,7 +153,7 @@ def service_pressure_psi(details: CylinderDetails) -> int | None:
     return pressure if isinstance(pressure, int) else None
 
 
-def _denied_outright(reason: Reason, valid_until: datetime | None) -> Judgement:
+def _denied_outright(reason: Reason, valid_until: datetime | None, version: str) -> Judgement:
     return Judgement(
         decision="deny",
         code=reason.code,
@@ -152,18 +163,30 @@ def _denied_outright(reason: Reason, valid_until: datetime | None) -> Judgement:
         obligations=(),
         advice=(),
         valid_until=valid_until,
-        rules_version=RULES_VERSION,
+        rules_version=version,
     )
 
 
-def _permit_text(answer: _Answer) -> str:
-    """Say the limit, and as many obligations as a small display holds."""
+def _permit_text(answer: _Answer, gas_temperature_f: int | None) -> str:
+    """Say the limit and the reading to stop at, and as many obligations as a small display holds."""
     text = f"Fill to {answer.limit_psi} psi."
+    if answer.stop_psi is not None:
+        text += f" Stop at {answer.stop_psi} psi: gas at {gas_temperature_f} F."
     for obligation in answer.obligations:
         longer = f"{text} {obligation.display_text}"
         if len(longer) <= MAXIMUM_DISPLAY_TEXT:
             text = longer
     return text
+
+
+def _with_present_sources(case: Case, reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
+    """Return the reasons with the sources that the county amended, where it did."""
+    if not case.question.rulebook.amendments:
+        return reasons
+    return tuple(
+        reason if (source := case.amended_source(reason.code)) is None else structs.replace(reason, source=source)
+        for reason in reasons
+    )
 
 
 def _in_effect(effective_from: date, case: Case) -> bool:
@@ -199,6 +222,12 @@ def _next_instant(case: Case) -> datetime | None:
             begins_at = day_starts_at(rule.effective_from, case.zone)
             if begins_at > at and (following is None or begins_at < following):
                 following = begins_at
+    for amendment in case.question.rulebook.amendments:
+        for day in (amendment.effective_from, amendment.effective_until):
+            if day is not None:
+                changes_at = day_starts_at(day, case.zone)
+                if changes_at > at and (following is None or changes_at < following):
+                    following = changes_at
     return None if following is None else following.astimezone(UTC)
 
 

@@ -29,6 +29,7 @@ STATE_VIEWS: dict[SubjectKind, tuple[tuple[str, StateRows], ...]] = {
     SubjectKind.INVENTORY_NUMBER: (),
     SubjectKind.TAG: (("tag", cylinders.tag_rows), ("directory", cylinders.tag_directory_rows)),
     SubjectKind.MEMBER: (("member", members.member_rows),),
+    SubjectKind.RULEBOOK: (),
 }
 
 # A view of history: its rows follow from one event, and again when that event is retracted.

@@ -16,11 +16,13 @@ import asyncpg
 import msgspec
 
 from fill_ledger.trade.identifiers import SubjectKind
+from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.states.county import DepartmentState, PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
 from fill_ledger.trade.states.members import MemberState
 from fill_ledger.trade.states.stations import AirSourceState, StationState
 from fill_ledger.views.folding import decode_state
+from fill_ledger.views.rulebooks import Rulebooks
 
 READS_AT_ONCE = 2
 """One read uses the database while the answers of another are made; more would only make each read smaller."""
@@ -81,7 +83,8 @@ class Gathered(msgspec.Struct, frozen=True, kw_only=True):
 
     key: None for an unknown key, and then nothing else is filled in. checked_at: the server's clock. asked_at: the
     same, but never before what the department has recorded. department_id: the station's; None where the station is
-    none of the key's. position: the head of that department's ledger. Decoded states are shared: nobody may change one.
+    none of the key's. position: the head of that department's ledger. rulebook: the county's.
+    Decoded states are shared: nobody may change one.
     """
 
     key: KeyRow | None
@@ -95,6 +98,7 @@ class Gathered(msgspec.Struct, frozen=True, kw_only=True):
     air_sources: tuple[AirSourceState, ...]
     member: MemberState | None
     matches: tuple[Match, ...]
+    rulebook: Rulebook
 
 
 class QuestionReader:
@@ -102,6 +106,7 @@ class QuestionReader:
 
     def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]") -> None:
         self._pool = pool
+        self.rulebooks = Rulebooks()
         self._waiting: deque[tuple[Asked, asyncio.Future[Gathered]]] = deque()
         self._readers = 0  # started and not yet done
         self._serving = 0  # of these, those that have a connection
@@ -176,6 +181,7 @@ class QuestionReader:
                 [asked.value for asked, _ in together],
                 [asked.member_id for asked, _ in together],
             )
+            rulebook = await self.rulebooks.at(connection, rows[0]["rulebook_position"])
         except BaseException as error:
             self._fail(together, error)
             raise
@@ -186,7 +192,7 @@ class QuestionReader:
             if answer.done():
                 continue
             try:
-                answer.set_result(_gathered(of_question))
+                answer.set_result(_gathered(of_question, rulebook))
             except msgspec.MsgspecError as error:
                 # A state in the store that cannot be read fails its own question only.
                 answer.set_exception(error)
@@ -210,7 +216,7 @@ class QuestionReader:
                 answer.cancel()
 
 
-def _gathered(rows: list[asyncpg.Record]) -> Gathered:
+def _gathered(rows: list[asyncpg.Record], rulebook: Rulebook) -> Gathered:
     first = rows[0]
     return Gathered(
         key=None if first["key_id"] is None else _key(first),
@@ -224,6 +230,7 @@ def _gathered(rows: list[asyncpg.Record]) -> Gathered:
         air_sources=tuple(_air_source(text) for text in first["air_source_states"] or ()),
         member=_optional(_member, first["member_state"]),
         matches=tuple(_match(row) for row in rows if row["owner_department_id"] is not None),
+        rulebook=rulebook,
     )
 
 

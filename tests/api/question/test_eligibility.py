@@ -17,7 +17,8 @@ from fill_ledger.ledger.ledger_token import decode_ledger_token, encode_ledger_t
 from fill_ledger.trade.events.county import KeyIssued, KeyRevoked, Role
 from fill_ledger.trade.events.cylinders import CylinderHeld
 from fill_ledger.trade.identifiers import COUNTY_ID
-from fill_ledger.trade.judgement import RULES_VERSION
+from fill_ledger.trade.judgement import rules_version
+from fill_ledger.trade.rulebook import SHIPPED
 from tests.api.clients import places, problem_in
 from tests.support.county import County
 from tests.support.questions import ask, codes, get_answer, post_answer
@@ -46,7 +47,7 @@ async def test_a_permit_says_everything_a_station_needs(county: County) -> None:
     }
     assert [set(note) for note in document["obligations"]] == [{"code", "text", "source"}]
     assert document["obligations"][0]["code"] == "look-over"
-    assert document["rules_version"] == RULES_VERSION
+    assert document["rules_version"] == rules_version(SHIPPED)
     assert "explanation" not in document
     assert "choices" not in document
     served_at = datetime.fromisoformat(document["served_at"])

@@ -2,10 +2,10 @@
 
 import uuid
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Any
 
 from litestar.handlers import HTTPRouteHandler
-from msgspec import Meta, Struct
+from msgspec import Struct
 
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
@@ -20,6 +20,14 @@ from fill_ledger.api.http.replies import Reply, not_modified
 from fill_ledger.api.http.value_types import Moment, StrictStruct
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.places.departments import no_such_department
+from fill_ledger.api.places.policy_types import (
+    TERMS,
+    DueMonth,
+    Partners,
+    PolicyTerms,
+    RestsOn,
+    SampleIntervalDays,
+)
 from fill_ledger.api.recorded_entries import recorded_event
 from fill_ledger.api.trade_types import EXAMPLE_DEPARTMENT_ID
 from fill_ledger.ledger.read import seeing
@@ -29,53 +37,27 @@ from fill_ledger.trade.identifiers import COUNTY_ID, SubjectKind
 from fill_ledger.trade.states.county import DatedPolicy, PolicyState
 from fill_ledger.views.folding import decode_state
 
-MAXIMUM_PARTNERS = 500
 
-DueMonth = Annotated[
-    Literal["lenient", "strict"],
-    Meta(
-        description="Until when a cylinder may be filled: the end of the month in which its requalification is due "
-        "(lenient), or of the month before (strict)."
-    ),
-]
-IntervalDays = Annotated[
-    int,
-    Meta(
-        ge=1,
-        le=3_660,
-        extra_json_schema={"format": "int32"},
-        description="So many days after it was taken a passed air sample is no longer current.",
-    ),
-]
-IntervalSource = Annotated[
-    str, Meta(min_length=1, max_length=200, description="What the interval rests on; quoted with every denial.")
-]
-Partners = Annotated[
-    tuple[uuid.UUID, ...],
-    Meta(max_length=MAXIMUM_PARTNERS, description="Departments whose cylinders are filled here, by mutual aid."),
-]
-
-
-class NewPolicy(Entry, frozen=True, kw_only=True):
-    """A policy, whole: nothing is kept from the one before, so nothing may be left out."""
+class NewPolicy(Entry, PolicyTerms, frozen=True, kw_only=True):
+    """A policy, whole: nothing is kept from the one before; a term left out stands as its default says."""
 
     requalification_due: DueMonth
-    air_sample_interval_days: IntervalDays
-    air_sample_interval_source: IntervalSource
+    air_sample_interval_days: SampleIntervalDays
+    air_sample_interval_source: RestsOn
     mutual_aid_department_ids: Partners
     member_required: bool
     owner_consent_required: bool
 
 
-class PolicyView(Struct, frozen=True, kw_only=True):
+class PolicyView(PolicyTerms, frozen=True, kw_only=True):
     """The policy in force. `starts_at` and `event_id` are null where none was set and the defaults hold."""
 
     department_id: uuid.UUID
     starts_at: Moment | None
     event_id: uuid.UUID | None
     requalification_due: DueMonth
-    air_sample_interval_days: IntervalDays
-    air_sample_interval_source: IntervalSource
+    air_sample_interval_days: SampleIntervalDays
+    air_sample_interval_source: RestsOn
     mutual_aid_department_ids: Partners
     member_required: bool
     owner_consent_required: bool
@@ -145,6 +127,7 @@ def _view(policy: PolicySet, dated: DatedPolicy | None) -> PolicyView:
         mutual_aid_department_ids=policy.mutual_aid_department_ids or (),
         member_required=policy.member_required,
         owner_consent_required=policy.owner_consent_required,
+        **{term: getattr(policy, term) for term in TERMS},
     )
 
 
@@ -208,6 +191,7 @@ async def set_policy(
         member_required=body.member_required,
         owner_consent_required=body.owner_consent_required,
         replaces_event_id=replaces,
+        **{term: getattr(body, term) for term in TERMS},
     )
     try:
         reply = await record_entry(

@@ -7,8 +7,8 @@ from datetime import datetime
 import msgspec
 
 from fill_ledger.trade.marks import SpecificationMark
+from fill_ledger.trade.rulebook import read_mark, specification_key
 from fill_ledger.trade.rules.question import SubjectProblem
-from fill_ledger.trade.specifications import read_mark, specification_key
 from fill_ledger.views.cylinders import ENTRY_INVENTORY_NUMBER, ENTRY_SERIAL
 from fill_ledger.views.questions import Match
 

@@ -110,4 +110,5 @@ def judged_question(
         member_asked=question.member_id is not None,
         mode=asked.mode,
         gas_temperature_f=asked.gas_temperature_f,
+        rulebook=gathered.rulebook,
     )

@@ -17,11 +17,13 @@ from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.http.replies import Reply, not_modified
 from fill_ledger.api.http.value_types import Code, StrictStruct
 from fill_ledger.api.question.eligibility_types import RulesVersion
-from fill_ledger.trade.judgement import RULES_VERSION, CatalogueEntry, rules_catalogue
+from fill_ledger.trade.judgement import CatalogueEntry, rules_catalogue, rules_version
+from fill_ledger.trade.rulebook import SHIPPED
 
 CACHE_FOR_S = 300
 """The catalogue changes only with a new version of the service; an old one may be shown for this long."""
 MAXIMUM_RULES = 500
+RULES_VERSION = rules_version(SHIPPED)
 
 _CACHE_HEADERS = {"Cache-Control": f"public, max-age={CACHE_FOR_S}"}
 _HEADERS_TOLD = {"ETag": "Version of this answer.", "Cache-Control": "For how long it may be kept."}
@@ -68,7 +70,7 @@ def _view(entry: CatalogueEntry) -> RuleView:
         source=entry.source,
         clears_by=entry.clears_by,
         rule=entry.rule,
-        parameters=entry.parameters,
+        parameters={figure.name: str(figure.value) for figure in entry.figures},
         effective_from=entry.effective_from,
         version=RULES_VERSION,
     )

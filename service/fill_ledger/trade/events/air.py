@@ -10,6 +10,10 @@ from fill_ledger.trade.events.envelope import Body, Count, Day, Nature, Psi, Sea
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 AirSourceKind = Literal["compressor", "storage_bank", "purchased"]
+Analyte = Literal[
+    "oxygen", "nitrogen", "carbon_monoxide", "carbon_dioxide", "oil", "hydrocarbons", "water", "dew_point", "odour"
+]
+AnalyteUnit = Literal["percent", "ppm", "mg_per_m3", "deg_f", "none"]
 WaterVolume = Annotated[int, Meta(ge=100, le=3_000_000, description="water volume in millilitres")]
 DecimalText = Annotated[
     str, Meta(pattern=r"^-?[0-9]{1,6}(\.[0-9]{1,4})?\Z", max_length=12, description="decimal number as text")
@@ -37,11 +41,9 @@ class StorageBottle(Body, frozen=True, kw_only=True):
 class AnalyteResult(Body, frozen=True, kw_only=True):
     """What the laboratory found for one analyte, as reported; numbers are decimal text, never floating point."""
 
-    analyte: Literal[
-        "oxygen", "nitrogen", "carbon_monoxide", "carbon_dioxide", "oil", "hydrocarbons", "water", "dew_point", "odour"
-    ]
+    analyte: Analyte
     value: DecimalText | None = None
-    unit: Literal["percent", "ppm", "mg_per_m3", "deg_f", "none"]
+    unit: AnalyteUnit
     text: ShortText | None = None
 
 

@@ -15,6 +15,7 @@ StationCode = Annotated[
 ]
 StationKind = Literal["fixed", "mobile"]
 Days = Annotated[int, Meta(ge=1, le=3_660)]
+FillPressure = Annotated[int, Meta(ge=500, le=10_000, description="gauge pressure a cylinder is filled to, whole psi")]
 
 
 @event("policy.set", Nature.OFFICE)
@@ -24,6 +25,10 @@ class PolicySet(Body, frozen=True, kw_only=True):
     `requalification_due` says until when a cylinder may be filled: `lenient` to the end of the month in which its
     requalification is due, `strict` to the end of the month before (no text read settles it).
     `mutual_aid_department_ids` names the neighbours whose cylinders are filled here; None names nobody.
+    `air_standard` names a standard of the rulebook by which samples are judged again, analyte by analyte; None leaves
+    it at the laboratory's verdict. `scuba_air_standard` is asked for as well where a SCUBA cylinder is filled.
+    `filter_life_*`, `co_calibration_interval_days` and `training_interval_days` are asked for where given.
+    `gauge_tolerance_psi` and `fill_rate_max_psi_per_minute` may be stricter than the rules' own figures.
     `replaces_event_id` is the policy this one was made from: another one meanwhile, and the entry is refused. It is
     the nil UUID (RFC 9562) where there was none yet, and None where it does not matter.
     """
@@ -35,6 +40,20 @@ class PolicySet(Body, frozen=True, kw_only=True):
     mutual_aid_department_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=500)] | None = None
     member_required: bool = True
     owner_consent_required: bool = True
+    air_standard: ShortText | None = None
+    scuba_fills_allowed: bool = True
+    scuba_air_standard: ShortText | None = None
+    scuba_visual_required: bool = False
+    filter_life_tenths_h: Annotated[int, Meta(ge=1, le=1_000_000)] | None = None
+    filter_life_days: Days | None = None
+    co_calibration_interval_days: Days | None = None
+    training_interval_days: Days | None = None
+    training_interval_source: ShortText | None = None
+    life_extensions_accepted: bool = False
+    fill_limit_cap_psi: FillPressure | None = None
+    gauge_tolerance_psi: Annotated[int, Meta(ge=0, le=50)] | None = None
+    fill_rate_max_psi_per_minute: Annotated[int, Meta(ge=50, le=600)] | None = None
+    fast_fills_allowed: bool = True
     replaces_event_id: uuid.UUID | None = None
 
     def folds_into(self) -> Iterable[Subject]:

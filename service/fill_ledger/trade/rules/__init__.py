@@ -5,11 +5,14 @@ To add a rule: write a file that ends in `RULE = Rule(...)`, add it to `RULES` w
 
 import hashlib
 from datetime import date
+from functools import lru_cache
 
 import msgspec
 
+from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules import (
     air,
+    gas_temperature,
     handling,
     inspections,
     life,
@@ -25,11 +28,12 @@ from fill_ledger.trade.rules import (
     subject,
     sustained_load,
 )
+from fill_ledger.trade.rules.figure import Figure
 from fill_ledger.trade.rules.reasons import Effect
 from fill_ledger.trade.rules.rule import Rule
-from fill_ledger.trade.specifications import SPECIFICATIONS
 
 VERSION_DIGITS = 12
+REMEMBERED_VERSIONS = 64
 
 RULES: tuple[Rule, ...] = (
     subject.RULE,
@@ -46,6 +50,7 @@ RULES: tuple[Rule, ...] = (
     air.RULE,
     members.RULE,
     limits.RULE,
+    gas_temperature.RULE,
     handling.RULE,
 )
 
@@ -59,7 +64,7 @@ class CatalogueEntry(msgspec.Struct, frozen=True, kw_only=True):
     source: str
     clears_by: str | None
     rule: str
-    parameters: dict[str, str]
+    figures: tuple[Figure, ...]
     effective_from: date | None
 
 
@@ -73,7 +78,7 @@ def rules_catalogue() -> tuple[CatalogueEntry, ...]:
             source=kind.source,
             clears_by=kind.clears_by,
             rule=rule.name,
-            parameters=dict(rule.parameters),
+            figures=rule.figures,
             effective_from=rule.effective_from,
         )
         for rule in RULES
@@ -81,10 +86,16 @@ def rules_catalogue() -> tuple[CatalogueEntry, ...]:
     )
 
 
-def _version() -> str:
-    """Return a digest of everything the rules declare: it changes when a figure, a source or an entry changes."""
-    declared = msgspec.json.encode((rules_catalogue(), SPECIFICATIONS))
-    return hashlib.sha256(declared).hexdigest()[:VERSION_DIGITS]
+FIGURES: dict[str, Figure] = {figure.name: figure for rule in RULES for figure in rule.figures}
+
+_DECLARED = msgspec.json.encode(rules_catalogue())
 
 
-RULES_VERSION = _version()
+def rules_version(rulebook: Rulebook) -> str:
+    """Return the version of the rules: it changes when what they declare or what they go by changes."""
+    return _version(rulebook.digest)
+
+
+@lru_cache(maxsize=REMEMBERED_VERSIONS)
+def _version(digest: str) -> str:
+    return hashlib.sha256(_DECLARED + digest.encode()).hexdigest()[:VERSION_DIGITS]

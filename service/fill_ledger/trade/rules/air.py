@@ -187,6 +187,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="air",
+    concerns="air",
     kinds=(NEEDED, UNKNOWN, OUT_OF_SERVICE, SAMPLE_FAILED, SAMPLE_DUE),
     reasons=_reasons,
     instants=_instants,

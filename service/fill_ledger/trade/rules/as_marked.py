@@ -9,8 +9,8 @@ from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.marks import SpecificationMark
 from fill_ledger.trade.months import MonthError, parse_month
+from fill_ledger.trade.rulebook import read_mark
 from fill_ledger.trade.rules.question import Question
-from fill_ledger.trade.specifications import read_mark
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 
 

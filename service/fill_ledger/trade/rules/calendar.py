@@ -59,6 +59,14 @@ def years_later(month: str, years: int) -> str | None:
 
 
 @lru_cache(maxsize=REMEMBERED_INSTANTS)
+def months_later(month: str, months: int) -> str | None:
+    """Return the month some months later, or None where the text is no month or lies beyond the calendar."""
+    years, rest = divmod(int(month[5:7]) - 1 + months, 12) if month_starts_at(month, UTC_ZONE) is not None else (0, 0)
+    later = years_later(month, years)
+    return None if later is None else f"{later[:4]}-{rest + 1:02d}"
+
+
+@lru_cache(maxsize=REMEMBERED_INSTANTS)
 def day_of(text: str) -> date | None:
     """Return the day written as YYYY-MM-DD, held within its month, or None where it cannot be read."""
     match = _DAY.match(text)

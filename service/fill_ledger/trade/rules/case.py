@@ -4,30 +4,27 @@ A case can be moved to another moment, because the judgement asks itself when it
 on the moment is worked out in `move_to`; the rest once.
 """
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp
+from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.marks import SpecificationFault, SpecificationMark
 from fill_ledger.trade.pressure import PressureError, PressureUnit, StampedPressure, service_pressure_fault
+from fill_ledger.trade.rulebook import DatedEntry, read_mark, specification_key
 from fill_ledger.trade.rules.as_marked import provisional_cylinder
 from fill_ledger.trade.rules.calendar import (
     UTC_ZONE,
     day_starts_at,
     month_ends_at,
     month_starts_at,
+    months_later,
     years_later,
     zone_of,
 )
+from fill_ledger.trade.rules.figure import MonthFigure, NumberFigure
 from fill_ledger.trade.rules.question import Question
-from fill_ledger.trade.specifications import (
-    PERMITS_TAKEN_AS_6351,
-    SpecificationEntry,
-    entries_for,
-    read_mark,
-    specification_key,
-)
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 from fill_ledger.trade.states.stations import AirSourceState
 
@@ -119,7 +116,7 @@ class Case:
         self.details: CylinderDetails | None = None if self.cylinder is None else self.cylinder.details
         self.mark: SpecificationMark | SpecificationFault | None = None
         self.key: str | None = None
-        self.entries: tuple[SpecificationEntry, ...] = ()
+        self.entries: tuple[DatedEntry, ...] = ()
         self.recorded_psi: int | None = None
         self.marked_psi: int | None = None
         self.service_pressure_psi: int | None = None
@@ -140,9 +137,9 @@ class Case:
         """Look at the same facts from another moment, an aware instant in UTC."""
         self.at = at
         self.entry = None
-        for entry in self.entries:
-            if self._in_effect(entry):
-                self.entry = entry
+        for dated in self.entries:
+            if self.is_in_effect(dated.effective_from, dated.effective_until):
+                self.entry = dated.entry
         self.life_stops_at = None
         if self.entry is not None and self.entry.life_years is not None and self.manufactured is not None:
             self.life_stops_at = self.stops_at(self.manufactured, self.entry.life_years)
@@ -159,12 +156,14 @@ class Case:
                 self.last_pass = known
                 break
 
-    def stops_at(self, month: str, years: int) -> datetime | None:
+    def stops_at(self, month: str, years: int, grace_months: int = 0) -> datetime | None:
         """Return when filling stops by a date that falls some years after a stamped month; None beyond the calendar.
 
         By policy the end of the month it falls in (lenient) or of the month before (strict); no text read settles it.
         """
         due_month = years_later(month, years)
+        if due_month is not None and grace_months:
+            due_month = months_later(due_month, grace_months)
         if due_month is None:
             return None
         if self.question.policy.requalification_due == "strict":
@@ -183,7 +182,7 @@ class Case:
         if isinstance(self.mark, SpecificationFault):
             return
         self.key = specification_key(self.mark, details.material)
-        self.entries = () if self.key is None else entries_for(self.key)
+        self.entries = () if self.key is None else self.question.rulebook.specifications(self.key)
         self.marked_psi = marked_service_pressure(self.mark)
         if self.service_pressure_psi is not None and self.marked_psi is not None:
             self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
@@ -193,7 +192,7 @@ class Case:
             # The forerunners of 3AL were overstamped, so their permit may be the second mark.
             marks = (self.mark, *(read_mark(other) for other in self.mark.other_marks))
             self.alloy_6351 = any(
-                isinstance(mark, SpecificationMark) and specification_key(mark, None) in PERMITS_TAKEN_AS_6351
+                isinstance(mark, SpecificationMark) and self._is_taken_as_6351(specification_key(mark, None))
                 for mark in marks
             )
 
@@ -206,7 +205,35 @@ class Case:
             return sources if len(sources) == 1 else ()
         return tuple([source for source in sources if source.subject_id == wanted][:1])
 
-    def _in_effect(self, entry: SpecificationEntry) -> bool:
-        if entry.effective_from is not None and self.at < day_starts_at(entry.effective_from, self.zone):
+    def is_in_effect(self, effective_from: date | None, effective_until: date | None) -> bool:
+        """Tell whether a dated entry of the rulebook holds at the case's moment, in the station's calendar."""
+        if effective_from is not None and self.at < day_starts_at(effective_from, self.zone):
             return False
-        return entry.effective_until is None or self.at < day_starts_at(entry.effective_until, self.zone)
+        return effective_until is None or self.at < day_starts_at(effective_until, self.zone)
+
+    def number(self, figure: NumberFigure) -> int:
+        """Return a figure of a rule as it holds at the case's moment."""
+        amended = self._amended(figure.name)
+        return amended if isinstance(amended, int) else figure.value
+
+    def month(self, figure: MonthFigure) -> str:
+        """Return a month of a rule as it holds at the case's moment."""
+        amended = self._amended(figure.name)
+        return amended if isinstance(amended, str) else figure.value
+
+    def amended_source(self, code: str) -> str | None:
+        """Return the source that the county gave a code instead of its own, or None."""
+        for amendment in reversed(self.question.rulebook.amendments):
+            if code in amendment.sources and self.is_in_effect(amendment.effective_from, amendment.effective_until):
+                return amendment.sources[code]
+        return None
+
+    def _amended(self, name: str) -> int | str | None:
+        for amendment in reversed(self.question.rulebook.amendments):
+            if name in amendment.figures and self.is_in_effect(amendment.effective_from, amendment.effective_until):
+                return amendment.figures[name]
+        return None
+
+    def _is_taken_as_6351(self, key: str | None) -> bool:
+        entries = () if key is None else self.question.rulebook.specifications(key)
+        return any(dated.entry.taken_as_6351 for dated in entries)

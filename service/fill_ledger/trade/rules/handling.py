@@ -40,4 +40,10 @@ def _facts(case: Case) -> Facts:
     return {"alloy_6351": case.alloy_6351}
 
 
-RULE = Rule(name="handling", kinds=(LOOK_OVER, KEEP_AWAY), reasons=_reasons, facts=_facts)
+RULE = Rule(
+    name="handling",
+    concerns="fill",
+    kinds=(LOOK_OVER, KEEP_AWAY),
+    reasons=_reasons,
+    facts=_facts,
+)

@@ -5,11 +5,18 @@ from datetime import datetime
 
 from fill_ledger.trade.rules.calendar import day_text, month_ends_at, years_later
 from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.figure import NumberFigure
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.states.cylinders import Inspection
 
-VISUAL_INTERVAL_YEARS = 1
+VISUAL_INTERVAL_YEARS = NumberFigure(
+    name="visual_interval_years",
+    value=1,
+    lowest=1,
+    highest=5,
+    meaning="A SCUBA cylinder is inspected inside every so many years (CGA P-5, secondary source).",
+)
 
 FAILED = ReasonKind(
     code="inspection-failed",
@@ -66,7 +73,7 @@ def _visual_ends_at(case: Case) -> datetime | None:
     known = _visual(case)
     if known is None:
         return None
-    month = years_later(day_text(known.inspected_at, case.zone)[:7], VISUAL_INTERVAL_YEARS)
+    month = years_later(day_text(known.inspected_at, case.zone)[:7], case.number(VISUAL_INTERVAL_YEARS))
     return None if month is None else month_ends_at(month, case.zone)
 
 
@@ -96,9 +103,10 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="inspections",
+    concerns="cylinder",
     kinds=(FAILED, VISUAL_DUE),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
-    parameters=(("visual_interval_years", str(VISUAL_INTERVAL_YEARS)),),
+    figures=(VISUAL_INTERVAL_YEARS,),
 )

@@ -67,4 +67,11 @@ def _facts(case: Case) -> Facts:
     }
 
 
-RULE = Rule(name="service-life", kinds=(LIFE_OVER, MADE_MISSING), reasons=_reasons, instants=_instants, facts=_facts)
+RULE = Rule(
+    name="service-life",
+    concerns="cylinder",
+    kinds=(LIFE_OVER, MADE_MISSING),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+)

@@ -176,6 +176,7 @@ def _is_enrolled(member: MemberState | None, at: datetime) -> bool:
 
 RULE = Rule(
     name="member",
+    concerns="member",
     kinds=(UNKNOWN, NOT_ENROLLED, DEACTIVATED, NOT_AUTHORISED, ENDED, NOT_HERE),
     reasons=_reasons,
     instants=_instants,

@@ -60,4 +60,11 @@ def _facts(case: Case) -> Facts:
     return {"at": case.at.astimezone(case.zone).isoformat(), "time_zone": case.question.time_zone}
 
 
-RULE = Rule(name="moment", kinds=(OUT_OF_RANGE, ZONE_UNKNOWN), reasons=_reasons, instants=_instants, facts=_facts)
+RULE = Rule(
+    name="moment",
+    concerns="fill",
+    kinds=(OUT_OF_RANGE, ZONE_UNKNOWN),
+    reasons=_reasons,
+    instants=_instants,
+    facts=_facts,
+)

@@ -74,4 +74,6 @@ def _facts(case: Case) -> Facts:
     }
 
 
-RULE = Rule(name="ownership", kinds=(NOT_SHARED, CONSENT_REFUSED, CONSENT), reasons=_reasons, facts=_facts)
+RULE = Rule(
+    name="ownership", concerns="cylinder", kinds=(NOT_SHARED, CONSENT_REFUSED, CONSENT), reasons=_reasons, facts=_facts
+)

@@ -8,6 +8,7 @@ import msgspec
 
 from fill_ledger.trade.events.fills import AsMarked, FillMode
 from fill_ledger.trade.events.stations import PolicySet
+from fill_ledger.trade.rulebook import SHIPPED, Rulebook
 from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.trade.states.members import MemberState
 from fill_ledger.trade.states.stations import AirSourceState, StationState
@@ -25,6 +26,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     `every_air_source` says that it drew from all of them, as a fill on record may have. policy: the station's
     department's at that moment. owner_shares: the owner is a mutual-aid partner by policy. owner_consent: None where
     nobody asked the owner. member_asked: somebody was named, whether or not found. gas_temperature_f: whole degrees F.
+    rulebook: what the county's ledger says the rules go by; what the release brings where it says nothing.
     """
 
     department_id: uuid.UUID
@@ -46,3 +48,4 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     member_asked: bool = False
     mode: FillMode | None = None
     gas_temperature_f: int | None = None
+    rulebook: Rulebook = SHIPPED

@@ -10,13 +10,20 @@ from datetime import datetime, timedelta
 from fill_ledger.trade.pressure import USUAL_BAR_STAMP_MAX
 from fill_ledger.trade.rules.calendar import month_starts_at
 from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.figure import NumberFigure
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 
 # A report may come from a calendar that is a day ahead of the station's.
 CALENDAR_TOLERANCE = timedelta(days=1)
 # A stamp in bar and one in psi on the same cylinder are each rounded; further apart they contradict each other.
-PRESSURES_AGREE_PERCENT = 1
+PRESSURES_AGREE_PERCENT = NumberFigure(
+    name="pressures_agree_percent",
+    value=1,
+    lowest=0,
+    highest=5,
+    meaning="A stamp in bar and one in psi on the same cylinder agree within this share (common practice, no source).",
+)
 _INFERENCE = "inference: no cylinder can have such a record"
 
 PRESSURE_WRONG = ReasonKind(
@@ -128,7 +135,7 @@ def _disagreement(case: Case) -> Reason | None:
     recorded, marked = case.recorded_psi, case.marked_psi
     if recorded is None or marked is None or recorded == marked:
         return None
-    if abs(recorded - marked) * 100 <= PRESSURES_AGREE_PERCENT * max(recorded, marked):
+    if abs(recorded - marked) * 100 <= case.number(PRESSURES_AGREE_PERCENT) * max(recorded, marked):
         return None
     return PRESSURE_DISAGREES.reason(
         f"The mark says {marked} psi and the record {recorded} psi. The lower holds until the record is corrected.",
@@ -161,9 +168,10 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="record",
+    concerns="cylinder",
     kinds=(PRESSURE_WRONG, MADE_WRONG, TEST_WRONG, PRESSURE_DISAGREES, PRESSURE_DOUBTFUL),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
-    parameters=(("pressures_agree_percent", str(PRESSURES_AGREE_PERCENT)),),
+    figures=(PRESSURES_AGREE_PERCENT,),
 )

@@ -10,16 +10,33 @@ from datetime import datetime
 
 from fill_ledger.trade.rules.calendar import month_starts_at, years_later
 from fill_ledger.trade.rules.case import Case, has_mark
+from fill_ledger.trade.rules.figure import MonthFigure, NumberFigure
 from fill_ledger.trade.rules.life import is_life_over
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.rules.specification import is_fillable
 from fill_ledger.trade.rules.standing import is_condemned
 
-# 125 lb of water (from memory, 49 CFR 180.209(b)(1)); one pound of water is 453.59237 ml at 1 g/ml.
-STAR_WATER_VOLUME_MAX_ML = 56_699
-# "Made after 1945" (secondary quotation of 49 CFR 180.209(b)).
-STAR_MADE_AFTER = "1945-12"
+STAR_WATER_VOLUME_MAX_ML = NumberFigure(
+    name="star_water_volume_max_ml",
+    value=56_699,  # one pound of water is 453.59237 ml at 1 g/ml
+    lowest=0,
+    highest=10_000_000,
+    meaning="A star counts up to this water volume: 125 lb of water (from memory, 49 CFR 180.209(b)(1)).",
+)
+STAR_MADE_AFTER = MonthFigure(
+    name="star_made_after",
+    value="1945-12",
+    meaning="A star counts on cylinders made after this month (secondary quotation of 49 CFR 180.209(b)).",
+)
+GRACE_MONTHS = NumberFigure(
+    name="requalification_grace_months",
+    value=0,
+    lowest=0,
+    highest=24,
+    meaning="So many months after the due month a cylinder may still be filled: none, save where the regulator gives "
+    "relief for a time (PHMSA did in 2020, secondary source).",
+)
 STAR_SOURCE = "49 CFR 180.209(b): conditions in part from a secondary quotation, in part from memory"
 
 DUE = ReasonKind(
@@ -60,9 +77,9 @@ def star_fault(case: Case) -> str | None:
         return "it is used under water"
     if details.use == "storage":
         return "it is filled in a bank"
-    if details.water_volume_ml is not None and details.water_volume_ml > STAR_WATER_VOLUME_MAX_ML:
+    if details.water_volume_ml is not None and details.water_volume_ml > case.number(STAR_WATER_VOLUME_MAX_ML):
         return "it holds more than 125 lb of water"
-    if details.manufactured is None or details.manufactured <= STAR_MADE_AFTER:
+    if details.manufactured is None or details.manufactured <= case.month(STAR_MADE_AFTER):
         return "it is not on record as made after 1945"
     return None
 
@@ -85,7 +102,7 @@ def counted_from(case: Case) -> str | None:
 def requalification_stops_at(case: Case) -> datetime | None:
     """Return when filling stops because requalification is due, in UTC, or None where that is not known."""
     years, month = interval_years(case), counted_from(case)
-    return None if years is None or month is None else case.stops_at(month, years)
+    return None if years is None or month is None else case.stops_at(month, years, case.number(GRACE_MONTHS))
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
@@ -105,7 +122,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
             ),
             *advice,
         )
-    stops_at = case.stops_at(month, years)
+    stops_at = requalification_stops_at(case)
     if stops_at is None or case.at < stops_at:
         return advice
     return (_due(case, month, years), *advice)
@@ -170,9 +187,10 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="requalification",
+    concerns="cylinder",
     kinds=(DUE, UNKNOWN, STAR_IGNORED),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
-    parameters=(("star_water_volume_max_ml", str(STAR_WATER_VOLUME_MAX_ML)), ("star_made_after", STAR_MADE_AFTER)),
+    figures=(STAR_WATER_VOLUME_MAX_ML, STAR_MADE_AFTER, GRACE_MONTHS),
 )

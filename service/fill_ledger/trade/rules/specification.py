@@ -123,11 +123,11 @@ def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
 
 
 def _instants(case: Case) -> Iterable[datetime]:
-    for entry in case.entries:
-        if entry.effective_from is not None:
-            yield day_starts_at(entry.effective_from, case.zone)
-        if entry.effective_until is not None:
-            yield day_starts_at(entry.effective_until, case.zone)
+    for dated in case.entries:
+        if dated.effective_from is not None:
+            yield day_starts_at(dated.effective_from, case.zone)
+        if dated.effective_until is not None:
+            yield day_starts_at(dated.effective_until, case.zone)
 
 
 def _facts(case: Case) -> Facts:
@@ -147,6 +147,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="specification",
+    concerns="cylinder",
     kinds=(UNREADABLE, UNKNOWN, PERMIT_UNKNOWN, NOT_FILLABLE, WRONG_USE, UNVERIFIED),
     reasons=_reasons,
     instants=_instants,

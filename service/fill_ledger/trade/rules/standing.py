@@ -151,6 +151,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="standing",
+    concerns="cylinder",
     kinds=(CONDEMNED, RETIRED, TRANSFERRED, REJECTED, ON_HOLD),
     reasons=_reasons,
     instants=_instants,

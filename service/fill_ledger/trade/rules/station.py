@@ -103,6 +103,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="station",
+    concerns="station",
     kinds=(UNKNOWN, CLOSED, POSITION_UNKNOWN),
     reasons=_reasons,
     instants=_instants,

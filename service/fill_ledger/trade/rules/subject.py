@@ -102,6 +102,7 @@ def _facts(case: Case) -> Facts:
 
 RULE = Rule(
     name="which-cylinder",
+    concerns="cylinder",
     kinds=(AMBIGUOUS, UNREADABLE, UNKNOWN, MARKS_MISSING, READ_MARKS_TWICE),
     reasons=_reasons,
     facts=_facts,

@@ -4,13 +4,17 @@ from datetime import date
 
 from fill_ledger.trade.events.cylinders import CylinderDetails
 from fill_ledger.trade.rules.case import Case, has_mark
+from fill_ledger.trade.rules.figure import MonthFigure
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.rules.specification import is_fillable
 from fill_ledger.trade.rules.standing import is_condemned
 
-# 49 CFR 180.205(f)(4): at each requalification since 1 January 2007 (71 FR 51122).
-EXAMINED_SINCE = "2007-01"
+EXAMINED_SINCE = MonthFigure(
+    name="eddy_current_examined_since",
+    value="2007-01",
+    meaning="Every requalification from this month on carries the mark VE: 49 CFR 180.205(f)(4), 71 FR 51122.",
+)
 EXAMINATION_MARK = "VE"
 
 MARK_MISSING = ReasonKind(
@@ -27,8 +31,11 @@ ALLOY_UNKNOWN = ReasonKind(
     source="71 FR 51122 (29 August 2006); the year from which another alloy was usual is from memory",
     clears_by="the alloy on record",
 )
-# From memory: by the end of 1990 makers in the trade had turned to another alloy.
-OLDER_THAN = "1991-01"
+OLDER_THAN = MonthFigure(
+    name="alloy_asked_before",
+    value="1991-01",
+    meaning="An aluminium cylinder made before this month may be of alloy 6351-T6 (from memory).",
+)
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
@@ -38,7 +45,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     if not case.alloy_6351:
         return _alloy_advice(case, details)
     last = case.last_pass
-    if last is None or last.stamp.month < EXAMINED_SINCE or has_mark(last.stamp, EXAMINATION_MARK):
+    if last is None or last.stamp.month < case.month(EXAMINED_SINCE) or has_mark(last.stamp, EXAMINATION_MARK):
         return ()
     if is_condemned(case):
         return ()
@@ -53,7 +60,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 def _alloy_advice(case: Case, details: CylinderDetails) -> tuple[Reason, ...]:
     made = details.manufactured
-    if case.key != "3AL" or details.alloy is not None or made is None or made >= OLDER_THAN:
+    if case.key != "3AL" or details.alloy is not None or made is None or made >= case.month(OLDER_THAN):
         return ()
     return (
         ALLOY_UNKNOWN.reason(
@@ -76,9 +83,10 @@ def _facts(case: Case) -> Facts:
 # A new test month is an instant of the requalification rule already.
 RULE = Rule(
     name="sustained-load-cracking",
+    concerns="cylinder",
     kinds=(MARK_MISSING, ALLOY_UNKNOWN),
     reasons=_reasons,
     facts=_facts,
-    parameters=(("examined_since", EXAMINED_SINCE), ("alloy_asked_before", OLDER_THAN)),
+    figures=(EXAMINED_SINCE, OLDER_THAN),
     effective_from=date(2007, 1, 1),
 )

@@ -14,6 +14,7 @@ from fill_ledger.trade.states.county import (
 )
 from fill_ledger.trade.states.cylinders import cylinder_fold, tag_fold
 from fill_ledger.trade.states.members import member_fold
+from fill_ledger.trade.states.rulebook import rulebook_fold
 from fill_ledger.trade.states.stations import air_source_fold, station_fold
 
 FOLDS: dict[SubjectKind, Fold[Any]] = {
@@ -28,6 +29,7 @@ FOLDS: dict[SubjectKind, Fold[Any]] = {
     SubjectKind.INVENTORY_NUMBER: inventory_number_fold,
     SubjectKind.TAG: tag_fold,
     SubjectKind.MEMBER: member_fold,
+    SubjectKind.RULEBOOK: rulebook_fold,
 }
 
 __all__ = ["FOLDS", "Fold", "Period", "State"]

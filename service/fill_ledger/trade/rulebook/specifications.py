@@ -1,8 +1,7 @@
-"""Which specifications and permits may be filled with breathing air, how often they are tested, how long they live.
+"""The specifications and permits that a release brings: which may be filled, how often tested, how long they live.
 
-Dated data, not code: an entry holds from `effective_from` until `effective_until`, and a change of the law is a further
-entry. 49 CFR 173 and 180 were amended by HM-234 (85 FR 85380, 28 December 2020), so paragraph letters of older editions
-may have moved.
+Data, not code: the county enters further ones, or others in their place. 49 CFR 173 and 180 were amended by HM-234
+(85 FR 85380, 28 December 2020), so paragraph letters of older editions may have moved.
 
 Honesty about sources: `confidence` says how well an entry is founded. "read": the rule's text was read. "medium": a
 secondary source was read, or a primary one in part. "low": from memory, or nothing readable; a judgement that rests on
@@ -10,50 +9,10 @@ such an entry says so. The interval and life of a special permit stand in the pe
 permit's own text always prevails.
 """
 
-from datetime import date
-from functools import lru_cache
-from typing import Literal
-
-import msgspec
-
 from fill_ledger.trade.events.envelope import Use
-from fill_ledger.trade.marks import (
-    Material,
-    SpecificationFamily,
-    SpecificationFault,
-    SpecificationMark,
-    material_implied,
-    parse_specification,
-)
+from fill_ledger.trade.events.rulebook import Confidence, SpecificationEntry
 
-Confidence = Literal["read", "medium", "low"]
-PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
-
-BREATHING: tuple[Use, ...] = ("scba", "scuba", "storage")
 STORAGE_ONLY: tuple[Use, ...] = ("storage",)
-REMEMBERED_MARKS = 8_192
-
-
-class SpecificationEntry(msgspec.Struct, frozen=True, kw_only=True):
-    """What holds for one specification or permit during a time.
-
-    key: a specification family, "UN steel" and so on, "TC 3AAM", or "SP10915". uses: the uses it may be filled for;
-    empty means never, and `refusal` says why. interval_years: between requalifications. star_interval_years: with a
-    valid star. life_years: from the month of manufacture; None for no limit. plus_allowed: a plus sign raises the fill
-    limit to 110 %. confidence: see the top of the file.
-    """
-
-    key: str
-    uses: tuple[Use, ...] = BREATHING
-    interval_years: int | None = None
-    star_interval_years: int | None = None
-    life_years: int | None = None
-    plus_allowed: bool = False
-    refusal: str | None = None
-    source: str
-    confidence: Confidence
-    effective_from: date | None = None
-    effective_until: date | None = None  # exclusive
 
 
 _TABLE_1 = "49 CFR 180.209(a), table 1"
@@ -130,12 +89,12 @@ FAMILIES: tuple[SpecificationEntry, ...] = (
     ),
     SpecificationEntry(key="UN steel", interval_years=10, source=_UN, confidence="read"),
     SpecificationEntry(key="UN aluminium", interval_years=10, source=_UN, confidence="read"),
-    # The 2015 text ends every UN composite at 15 years; a later one ends it at the life marked on it, which the record
-    # does not hold yet. The shorter is safe.
+    # The 2015 text ends every UN composite at 15 years; a later one ends it at the life marked on it.
     SpecificationEntry(
         key="UN composite",
         interval_years=5,
         life_years=15,
+        marked_life_prevails=True,
         confidence="medium",
         source="49 CFR 180.207(c) (2015 edition); a later text goes by the life marked on the cylinder",
     ),
@@ -179,10 +138,18 @@ PERMITS: tuple[SpecificationEntry, ...] = (
     _composite(8162, 3, 15, "low", f"DOT-E 8162: {_GENERIC_LIFE}"),
     # Aluminium forerunners of 3AL, overstamped 3AL from 1982 (secondary).
     SpecificationEntry(
-        key="SP6498", interval_years=5, confidence="medium", source="as 3AL; overstamping known from a secondary source"
+        key="SP6498",
+        interval_years=5,
+        taken_as_6351=True,
+        confidence="medium",
+        source="as 3AL; overstamping known from a secondary source",
     ),
     SpecificationEntry(
-        key="SP7042", interval_years=5, confidence="medium", source="as 3AL; overstamping known from a secondary source"
+        key="SP7042",
+        interval_years=5,
+        taken_as_6351=True,
+        confidence="medium",
+        source="as 3AL; overstamping known from a secondary source",
     ),
     _refused(6576, "is an expired permit", "medium", "secondary source: expired, no longer legal"),
     _refused(6688, "is an expired permit", "medium", "secondary source: expired, no longer legal"),
@@ -197,52 +164,4 @@ PERMITS: tuple[SpecificationEntry, ...] = (
     ),
 )
 
-# Made of 6351-T6 unless the record says another alloy (medium: forerunners of 3AL, secondary source).
-PERMITS_TAKEN_AS_6351 = frozenset({"SP6498", "SP7042"})
-
 SPECIFICATIONS: tuple[SpecificationEntry, ...] = FAMILIES + PERMITS
-
-_by_key: dict[str, tuple[SpecificationEntry, ...]] = {
-    entry.key: tuple(other for other in SPECIFICATIONS if other.key == entry.key) for entry in SPECIFICATIONS
-}
-
-
-@lru_cache(maxsize=REMEMBERED_MARKS)
-def read_mark(text: str) -> SpecificationMark | SpecificationFault:
-    """Take a specification mark apart, remembering the answer: a fleet has few different marks."""
-    return parse_specification(text)
-
-
-def specification_key(mark: SpecificationMark, material: str | None) -> str | None:
-    """Return the key under which a mark's data stands, or None where the mark does not say enough.
-
-    A UN mark needs the material of the pressure wall; it is taken from the record, else from the construction standard.
-    """
-    if mark.family is SpecificationFamily.SPECIAL_PERMIT:
-        return f"SP{mark.permit_number}"
-    if mark.family is SpecificationFamily.UN:
-        wall = material or implied_wall(mark)
-        return None if wall is None else f"UN {wall}"
-    if mark.family is SpecificationFamily.TC:
-        return f"TC {mark.design}"
-    if mark.family is SpecificationFamily.TC_PERMIT:
-        return f"TC-{mark.permit_number}"
-    return mark.family.value
-
-
-def implied_wall(mark: SpecificationMark) -> PressureWall | None:
-    """Return the wall material a mark implies, where cylinders for air are made of it."""
-    match material_implied(mark):
-        case Material.STEEL:
-            return "steel"
-        case Material.ALUMINIUM:
-            return "aluminium"
-        case Material.COMPOSITE:
-            return "composite"
-        case _:
-            return None
-
-
-def entries_for(key: str) -> tuple[SpecificationEntry, ...]:
-    """Return all entries of a key, in whatever time they hold; empty where the specification is not known."""
-    return _by_key.get(key, ())

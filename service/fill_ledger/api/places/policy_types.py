@@ -1,0 +1,118 @@
+"""The terms of a department's policy, as they are set and shown."""
+
+import uuid
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
+
+MAXIMUM_PARTNERS = 500
+
+DueMonth = Annotated[
+    Literal["lenient", "strict"],
+    Meta(
+        description="Until when a cylinder may be filled: the end of the month in which its requalification is due "
+        "(lenient), or of the month before (strict)."
+    ),
+]
+IntervalDays = Annotated[int, Meta(ge=1, le=3_660, extra_json_schema={"format": "int32"})]
+SampleIntervalDays = Annotated[
+    int,
+    Meta(
+        ge=1,
+        le=3_660,
+        extra_json_schema={"format": "int32"},
+        description="So many days after it was taken a passed air sample is no longer current.",
+    ),
+]
+RestsOn = Annotated[
+    str, Meta(min_length=1, max_length=200, description="What the interval rests on; quoted with every denial.")
+]
+Partners = Annotated[
+    tuple[uuid.UUID, ...],
+    Meta(max_length=MAXIMUM_PARTNERS, description="Departments whose cylinders are filled here, by mutual aid."),
+]
+StandardName = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=64,
+        description="A standard of GET /v1/air-standards by which every air sample is judged again, analyte by "
+        "analyte; null leaves it at the laboratory's verdict.",
+    ),
+]
+ScubaStandardName = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=64,
+        description="The standard that the air must meet as well where a SCUBA cylinder is filled; null for none.",
+    ),
+]
+FilterLifeTenths = Annotated[
+    int,
+    Meta(
+        ge=1,
+        le=1_000_000,
+        extra_json_schema={"format": "int32"},
+        description="Tenths of an hour that a purification filter may run, by the maker's instructions.",
+    ),
+]
+FillPressurePsi = Annotated[
+    int,
+    Meta(
+        ge=500,
+        le=10_000,
+        extra_json_schema={"format": "int32"},
+        description="No cylinder is filled above this, whatever its marks allow; gauge psi, settled at 70 F.",
+    ),
+]
+TolerancePsi = Annotated[
+    int,
+    Meta(
+        ge=0,
+        le=50,
+        extra_json_schema={"format": "int32"},
+        description="So much above the limit a settled reading may lie before it is an overfill; null: the rules' own.",
+    ),
+]
+FillRate = Annotated[
+    int,
+    Meta(
+        ge=50,
+        le=600,
+        extra_json_schema={"format": "int32"},
+        description="The fastest rise, gauge psi a minute, that is asked for; null: the rules' own figure.",
+    ),
+]
+
+
+class PolicyTerms(Struct, frozen=True, kw_only=True):
+    """What may be left out of a policy: each stands for the rules as they are, and may only make them stricter."""
+
+    air_standard: StandardName | None = None
+    scuba_fills_allowed: Annotated[bool, Meta(description="Whether SCUBA cylinders are filled here at all.")] = True
+    scuba_air_standard: ScubaStandardName | None = None
+    scuba_visual_required: Annotated[
+        bool, Meta(description="Whether a SCUBA cylinder without a yearly internal inspection is denied, not advised.")
+    ] = False
+    filter_life_tenths_h: FilterLifeTenths | None = None
+    filter_life_days: (
+        Annotated[IntervalDays, Meta(description="Days after which a purification filter is changed.")] | None
+    ) = None
+    co_calibration_interval_days: (
+        Annotated[IntervalDays, Meta(description="Days after which a CO monitor is calibrated again.")] | None
+    ) = None
+    training_interval_days: (
+        Annotated[IntervalDays, Meta(description="Days after which a member's training is refreshed.")] | None
+    ) = None
+    training_interval_source: RestsOn | None = None
+    life_extensions_accepted: Annotated[
+        bool, Meta(description="Whether a recorded extension of a service life counts.")
+    ] = False
+    fill_limit_cap_psi: FillPressurePsi | None = None
+    gauge_tolerance_psi: TolerancePsi | None = None
+    fill_rate_max_psi_per_minute: FillRate | None = None
+    fast_fills_allowed: Annotated[bool, Meta(description="Whether the mode fast is allowed.")] = True
+
+
+TERMS = tuple(PolicyTerms.__struct_fields__)

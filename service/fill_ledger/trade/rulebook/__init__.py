@@ -1,0 +1,29 @@
+"""What the rules go by, as dated data: specifications and permits, standards of air, figures and sources.
+
+`specifications` and `air_standards` are what a release brings; `book` puts that together with what the county entered
+in its ledger, ready for the judgement; `keys` says under which key a mark stands.
+"""
+
+from fill_ledger.trade.rulebook.book import (
+    SHIPPED,
+    Amendment,
+    DatedEntry,
+    DatedStandard,
+    Rulebook,
+    rulebook_of,
+    shipped_rulebook,
+)
+from fill_ledger.trade.rulebook.keys import implied_wall, read_mark, specification_key
+
+__all__ = [
+    "SHIPPED",
+    "Amendment",
+    "DatedEntry",
+    "DatedStandard",
+    "Rulebook",
+    "implied_wall",
+    "read_mark",
+    "rulebook_of",
+    "shipped_rulebook",
+    "specification_key",
+]

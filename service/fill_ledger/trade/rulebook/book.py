@@ -1,0 +1,130 @@
+"""The rulebook ready for the judgement: every entry by its key, the one that goes before the others last."""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from datetime import date
+
+import msgspec
+
+from fill_ledger.trade.events.envelope import Body
+from fill_ledger.trade.events.rulebook import (
+    AirStandard,
+    RuleAmended,
+    RulebookInstalled,
+    SpecificationEntry,
+)
+from fill_ledger.trade.rulebook.air_standards import AIR_STANDARDS
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from fill_ledger.trade.states.rulebook import RulebookState
+
+
+class DatedEntry(msgspec.Struct, frozen=True):
+    """An entry with the days from which and until which (exclusive) it holds, in the station's calendar."""
+
+    entry: SpecificationEntry
+    effective_from: date | None
+    effective_until: date | None
+
+
+class DatedStandard(msgspec.Struct, frozen=True):
+    """A standard of air with the days from which and until which (exclusive) it holds."""
+
+    standard: AirStandard
+    effective_from: date | None
+    effective_until: date | None
+
+
+class Amendment(msgspec.Struct, frozen=True):
+    """Other figures and sources during a time."""
+
+    figures: dict[str, int | str]
+    sources: dict[str, str]
+    reason: str
+    effective_from: date | None
+    effective_until: date | None
+
+
+class Rulebook:
+    """What the rules go by. Never changes once made; a change of the county ledger makes another one.
+
+    digest: of all the data in it, hex; equal digests judge alike. amendments: oldest first, so that the last one in
+    effect holds.
+    """
+
+    __slots__ = ("_air_standards", "_specifications", "amendments", "digest")
+
+    def __init__(
+        self,
+        specifications: Sequence[SpecificationEntry],
+        air_standards: Sequence[AirStandard],
+        amendments: Sequence[RuleAmended] = (),
+    ) -> None:
+        self._specifications: dict[str, tuple[DatedEntry, ...]] = {}
+        for entry in specifications:
+            dated = DatedEntry(entry, _day(entry.effective_from), _day(entry.effective_until))
+            self._specifications[entry.key] = (*self._specifications.get(entry.key, ()), dated)
+        self._air_standards: dict[str, tuple[DatedStandard, ...]] = {}
+        for standard in air_standards:
+            dated_standard = DatedStandard(standard, _day(standard.effective_from), _day(standard.effective_until))
+            self._air_standards[standard.key] = (*self._air_standards.get(standard.key, ()), dated_standard)
+        self.amendments = tuple(_amendment(amended) for amended in amendments)
+        self.digest = _digest((*specifications, *air_standards, *amendments))
+
+    def specifications(self, key: str) -> tuple[DatedEntry, ...]:
+        """Return all entries of a specification, in whatever time they hold; the last one in effect holds."""
+        return self._specifications.get(key, ())
+
+    def air_standards(self, key: str) -> tuple[DatedStandard, ...]:
+        """Return all entries of a standard of air, in whatever time they hold; the last one in effect holds."""
+        return self._air_standards.get(key, ())
+
+    def every_specification(self) -> Iterable[SpecificationEntry]:
+        """Yield every entry of every specification, by key, the one that goes before the others last."""
+        for entries in self._specifications.values():
+            yield from (dated.entry for dated in entries)
+
+    def every_air_standard(self) -> Iterable[AirStandard]:
+        """Yield every entry of every standard of air, by key, the one that goes before the others last."""
+        for entries in self._air_standards.values():
+            yield from (dated.standard for dated in entries)
+
+
+def shipped_rulebook(release: str) -> RulebookInstalled:
+    """Return what this release brings, as the event that installs it."""
+    return RulebookInstalled(release=release, specifications=SPECIFICATIONS, air_standards=AIR_STANDARDS)
+
+
+def rulebook_of(state: RulebookState) -> Rulebook:
+    """Return the rulebook that a state of the county ledger stands for.
+
+    What the county entered goes before what was installed; among its own entries the newest goes first.
+    """
+    installed = state.installed
+    specifications = SPECIFICATIONS if installed is None else installed.specifications
+    air_standards = AIR_STANDARDS if installed is None else installed.air_standards
+    return Rulebook(
+        (*specifications, *(known.entry for known in state.specifications)),
+        (*air_standards, *(known.entry for known in state.air_standards)),
+        tuple(known.entry for known in state.amendments),
+    )
+
+
+def _day(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
+
+
+def _amendment(amended: RuleAmended) -> Amendment:
+    return Amendment(
+        figures={figure.figure: figure.value for figure in amended.figures},
+        sources={source.code: source.source for source in amended.sources},
+        reason=amended.reason,
+        effective_from=_day(amended.effective_from),
+        effective_until=_day(amended.effective_until),
+    )
+
+
+def _digest(entries: Sequence[Body]) -> str:
+    return hashlib.sha256(msgspec.json.encode(entries)).hexdigest()
+
+
+SHIPPED = Rulebook(SPECIFICATIONS, AIR_STANDARDS)

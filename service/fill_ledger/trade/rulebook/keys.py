@@ -1,0 +1,53 @@
+"""Under which key of the rulebook a mark stands."""
+
+from functools import lru_cache
+from typing import Literal
+
+from fill_ledger.trade.marks import (
+    Material,
+    SpecificationFamily,
+    SpecificationFault,
+    SpecificationMark,
+    material_implied,
+    parse_specification,
+)
+
+PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
+
+REMEMBERED_MARKS = 8_192
+
+
+@lru_cache(maxsize=REMEMBERED_MARKS)
+def read_mark(text: str) -> SpecificationMark | SpecificationFault:
+    """Take a specification mark apart, remembering the answer: a fleet has few different marks."""
+    return parse_specification(text)
+
+
+def specification_key(mark: SpecificationMark, material: str | None) -> str | None:
+    """Return the key under which a mark's data stands, or None where the mark does not say enough.
+
+    A UN mark needs the material of the pressure wall; it is taken from the record, else from the construction standard.
+    """
+    if mark.family is SpecificationFamily.SPECIAL_PERMIT:
+        return f"SP{mark.permit_number}"
+    if mark.family is SpecificationFamily.UN:
+        wall = material or implied_wall(mark)
+        return None if wall is None else f"UN {wall}"
+    if mark.family is SpecificationFamily.TC:
+        return f"TC {mark.design}"
+    if mark.family is SpecificationFamily.TC_PERMIT:
+        return f"TC-{mark.permit_number}"
+    return mark.family.value
+
+
+def implied_wall(mark: SpecificationMark) -> PressureWall | None:
+    """Return the wall material a mark implies, where cylinders for air are made of it."""
+    match material_implied(mark):
+        case Material.STEEL:
+            return "steel"
+        case Material.ALUMINIUM:
+            return "aluminium"
+        case Material.COMPOSITE:
+            return "composite"
+        case _:
+            return None
