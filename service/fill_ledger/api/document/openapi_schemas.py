@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 
-from fill_ledger.api.http.type_words import portable_pattern
+from fill_ledger.api.http.pattern_words import portable_pattern
 
 REFERENCE = "#/components/schemas/{name}"
 

@@ -12,9 +12,19 @@ from typing import Any
 import msgspec
 from msgspec import inspect
 
-from fill_ledger.api.http.json_text import readable
+from fill_ledger.api.http.json_text import MAX_EXACT_INTEGER, readable
+from fill_ledger.api.http.pattern_words import pattern_words
 from fill_ledger.api.http.problems import MAX_FAULTS, Fault, escape_pointer_part
-from fill_ledger.api.http.type_words import FORMATTED_TEXTS, choice_values, describe, list_choices, portable_pattern
+from fill_ledger.api.http.type_words import (
+    FORMATTED_TEXTS,
+    choice_values,
+    counted,
+    describe,
+    json_kind,
+    kind_words,
+    kinds_taken,
+    one_of,
+)
 
 _NO_OFFSET = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]+)?)?\Z")
 
@@ -66,12 +76,12 @@ class _Walk:
             case _:
                 self._scalar(value, expected, pointer)
 
-    def _wrong_type(self, pointer: str, expected: inspect.Type) -> None:
-        self.add(pointer, "wrong-type", f"Expected {describe(expected)}.")
+    def _wrong_type(self, value: Any, expected: inspect.Type, pointer: str) -> None:
+        self.add(pointer, "wrong-type", f"Expected {describe(expected)}; got {kind_words(value, expected)}.")
 
     def _struct(self, value: Any, expected: inspect.StructType, pointer: str) -> None:
         if not isinstance(value, dict):
-            self._wrong_type(pointer, expected)
+            self._wrong_type(value, expected, pointer)
             return
         fields = {field.encode_name: field for field in expected.fields}
         known = set(fields)
@@ -92,17 +102,17 @@ class _Walk:
     def _tag(self, value: Mapping[str, Any], tag_field: str, tags: list[Any], pointer: str) -> bool:
         place = f"{pointer}/{escape_pointer_part(tag_field)}"
         if tag_field not in value:
-            self.add(place, "missing-field", f"This field is required: one of {list_choices(tags)}.")
+            self.add(place, "missing-field", f"This field is required: {one_of(tags)}.")
             return False
         if type(value[tag_field]) not in (str, int) or value[tag_field] not in tags:
-            self.add(place, "not-a-choice", f"Expected one of {list_choices(tags)}.")
+            self.add(place, "not-a-choice", f"Expected {one_of(tags)}.")
             return False
         return True
 
     def _union(self, value: Any, expected: inspect.UnionType, pointer: str) -> None:
         candidates = [kind for kind in expected.types if _takes_kind_of(kind, value)]
         if not candidates:
-            self._wrong_type(pointer, expected)
+            self._wrong_type(value, expected, pointer)
             return
         structs = [kind for kind in candidates if isinstance(kind, inspect.StructType)]
         if len(structs) > 1:
@@ -121,42 +131,44 @@ class _Walk:
 
     def _array(self, value: Any, expected: Any, pointer: str) -> None:
         if not isinstance(value, list):
-            self._wrong_type(pointer, expected)
+            self._wrong_type(value, expected, pointer)
             return
-        self._length(len(value), expected, pointer, "items")
+        self._length(len(value), expected, pointer, "item")
         for position, item in enumerate(value):
             self.check(item, expected.item_type, f"{pointer}/{position}")
 
     def _dictionary(self, value: Any, expected: inspect.DictType, pointer: str) -> None:
         if not isinstance(value, dict):
-            self._wrong_type(pointer, expected)
+            self._wrong_type(value, expected, pointer)
             return
-        self._length(len(value), expected, pointer, "members")
+        self._length(len(value), expected, pointer, "member")
         for key, item in value.items():
             place = f"{pointer}/{escape_pointer_part(readable(key))}"
             self.check(key, expected.key_type, place)
             self.check(item, expected.value_type, place)
 
-    def _length(self, length: int, expected: Any, pointer: str, counted: str) -> None:
+    def _length(self, length: int, expected: Any, pointer: str, thing: str) -> None:
+        got = "none" if length == 0 else str(length)
         if expected.min_length is not None and length < expected.min_length:
-            self.add(pointer, "too-short", f"At least {expected.min_length} {counted} are required.")
+            verb = "is" if expected.min_length == 1 else "are"
+            self.add(pointer, "too-short", f"At least {counted(expected.min_length, thing)} {verb} needed; got {got}.")
         if expected.max_length is not None and length > expected.max_length:
-            self.add(pointer, "too-long", f"At most {expected.max_length} {counted} are taken.")
+            verb = "is" if expected.max_length == 1 else "are"
+            self.add(pointer, "too-long", f"At most {counted(expected.max_length, thing)} {verb} taken; got {got}.")
 
     def _scalar(self, value: Any, expected: inspect.Type, pointer: str) -> None:
         if not _takes_kind_of(expected, value):
-            self._wrong_type(pointer, expected)
+            self._wrong_type(value, expected, pointer)
         elif isinstance(expected, inspect.StrType):
-            self._length(len(value), expected, pointer, "characters")
+            self._length(len(value), expected, pointer, "character")
             if expected.pattern is not None and re.search(expected.pattern, value) is None:
-                wording = portable_pattern(expected.pattern)
-                self.add(pointer, "wrong-format", f"The text must match {wording}")
+                self.add(pointer, "wrong-format", f"Expected {pattern_words(expected.pattern)}.")
         elif isinstance(expected, inspect.IntType | inspect.FloatType):
             self._number(value, expected, pointer)
         elif isinstance(expected, inspect.EnumType | inspect.LiteralType):
             choices = choice_values(expected)
             if value not in choices:
-                self.add(pointer, "not-a-choice", f"Expected one of {list_choices(choices)}.")
+                self.add(pointer, "not-a-choice", f"Expected {one_of(choices)}.")
         elif isinstance(expected, inspect.DateTimeType):
             self._datetime(value, expected, pointer)
         elif type(expected) in FORMATTED_TEXTS:
@@ -176,8 +188,9 @@ class _Walk:
             broken.append(f"less than {expected.lt}")
         if expected.multiple_of is not None and value % expected.multiple_of != 0:
             broken.append(f"a multiple of {expected.multiple_of}")
+        got = f"; got {value}" if abs(value) <= MAX_EXACT_INTEGER else ""
         for wording in broken:
-            self.add(pointer, "out-of-range", f"The number must be {wording}.")
+            self.add(pointer, "out-of-range", f"The number must be {wording}{got}.")
 
     def _datetime(self, value: str, expected: inspect.DateTimeType, pointer: str) -> None:
         if expected.tz is not False and _NO_OFFSET.match(value):
@@ -196,36 +209,4 @@ def _converts(value: Any, target: Any) -> bool:
 
 def _takes_kind_of(expected: inspect.Type, value: Any) -> bool:
     """Tell whether the JSON kind of a value (object, array, string, number, boolean, null) can fit the type at all."""
-    kind = "boolean" if isinstance(value, bool) else _KINDS.get(type(value), "object")
-    return kind in _kinds_taken(expected)
-
-
-_KINDS = {str: "string", int: "integer", float: "float", type(None): "null", list: "array", dict: "object"}
-
-
-def _kinds_taken(expected: inspect.Type) -> frozenset[str]:
-    match expected:
-        case inspect.Metadata():
-            return _kinds_taken(expected.type)
-        case inspect.UnionType():
-            return frozenset().union(*(_kinds_taken(kind) for kind in expected.types))
-        case inspect.AnyType() | inspect.RawType() | inspect.CustomType():
-            return frozenset({"boolean", "object", *_KINDS.values()})
-        case inspect.EnumType() | inspect.LiteralType():
-            return frozenset(_KINDS[type(value)] for value in choice_values(expected))
-        case inspect.StructType() | inspect.DictType():
-            return frozenset({"object"})
-        case inspect.ListType() | inspect.VarTupleType() | inspect.SetType() | inspect.FrozenSetType():
-            return frozenset({"array"})
-        case inspect.NoneType():
-            return frozenset({"null"})
-        case inspect.BoolType():
-            return frozenset({"boolean"})
-        case inspect.IntType():
-            return frozenset({"integer"})
-        case inspect.FloatType():
-            return frozenset({"integer", "float"})
-        case inspect.DecimalType():
-            return frozenset({"string", "integer", "float"})
-        case _:
-            return frozenset({"string"})
+    return json_kind(value) in kinds_taken(expected)
