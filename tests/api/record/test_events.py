@@ -5,6 +5,7 @@ import hashlib
 import uuid
 from datetime import datetime
 
+from fill_ledger.api.record.events import NOTHING_KNOWN
 from fill_ledger.ledger.chain import link_digest
 from fill_ledger.trade.events.county import Role
 from tests.api.clients import places, problem_in
@@ -82,3 +83,27 @@ async def test_an_event_is_taken_back_even_before_it_comes(county: County) -> No
     assert (event["retracted"], event["retracted_by_event_id"]) == (True, before.json()["event_id"])
     assert places(problem_in(malformed, 422, "invalid-body")) == {("/reason", "too-short")}
     assert refused.status_code in (409, 422), refused.text
+
+
+async def test_the_receipt_of_a_retraction_says_where_nothing_is_known_by_the_id(county: County) -> None:
+    cylinder_id = str(await county.cylinder())
+    sent = fill({"cylinder_id": cylinder_id})
+    path = f"/v1/events/{sent['event_id']}/retractions"
+    entry = {"reason": "Typed twice.", "event_id": str(uuid.uuid4())}
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        unknown = await client.post(path, json=entry)
+        repeated = await client.post(path, json=entry)
+    async with county.client(county.own.keys[Role.CONTROLLER]) as client:
+        await client.post("/v1/fills", json=sent)
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        arrived = await client.post(path, json=entry)
+    async with county.client(county.neighbour.keys[Role.OFFICER]) as client:
+        # The event is known to its own department only, and the neighbour is told no more than that.
+        elsewhere = await client.post(path, json={"reason": "Typed twice."})
+    assert [each.status_code for each in (unknown, repeated, arrived, elsewhere)] == [201, 200, 200, 201]
+    assert [each.json().get("note") for each in (unknown, repeated, arrived, elsewhere)] == [
+        NOTHING_KNOWN,
+        NOTHING_KNOWN,
+        None,
+        NOTHING_KNOWN,
+    ]

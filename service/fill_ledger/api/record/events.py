@@ -11,8 +11,8 @@ from msgspec import Meta, structs
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
 from fill_ledger.api.entries import (
-    ENTRY_ANSWERS,
     ENTRY_PROBLEMS,
+    RECEIPT_EXAMPLE,
     Entry,
     Receipt,
     record_entry,
@@ -96,6 +96,22 @@ class Retraction(Entry, frozen=True, kw_only=True):
     reason: Reason
     department_id: uuid.UUID | None = None
 
+
+class RetractionReceipt(Receipt, frozen=True, kw_only=True, omit_defaults=True):
+    """What became of a retraction. `note` says so where the ledger knows no event with that id yet."""
+
+    note: Annotated[str, Meta(max_length=300)] | None = None
+
+
+NOTHING_KNOWN = (
+    "No event with this id is in the department's ledger yet. If it arrives, it will count for nothing; if the id was "
+    "mistyped, nothing has been taken back: retract the right one."
+)
+RETRACTION_EXAMPLE = RetractionReceipt(**structs.asdict(RECEIPT_EXAMPLE))
+RETRACTION_ANSWERS = (
+    answer(RetractionReceipt, "The retraction is on record.", status=201, example=RETRACTION_EXAMPLE),
+    answer(RetractionReceipt, "The same retraction was on record already.", status=200, example=RETRACTION_EXAMPLE),
+)
 
 EXAMPLE = EventView(
     **structs.asdict(EXAMPLE_ENTRY),
@@ -235,17 +251,18 @@ async def read_event_by_id(
     right=rights.EVENTS_RETRACT,
     tag="events",
     summary="Take an event back",
-    answers=ENTRY_ANSWERS,
+    answers=RETRACTION_ANSWERS,
     body_example=Retraction(reason="The cylinder was mistaken for its neighbour."),
     problems=ENTRY_PROBLEMS,
     request_headers=(IDEMPOTENCY_KEY,),
 )
 async def retract_event(
     request: AnyRequest, event_id: uuid.UUID, body: Retraction, principal: Principal
-) -> Reply[Receipt]:
+) -> Reply[RetractionReceipt]:
     """Take a mistaken event out of every fold. It stays on record, and what it had changed is folded anew.
 
-    The event need not have arrived: then it counts for nothing when it does. What gives or ends rights, and what the
+    The event need not have arrived: then it counts for nothing when it does, and the receipt says in `note` that
+    nothing with that id is known yet. What gives or ends rights, and what the
     ledger wrote itself, is ended by an entry of its own instead.
     """
     department_id = body.department_id
@@ -253,7 +270,21 @@ async def retract_event(
         department_id = await _department_of_event(request, principal, event_id)
     department_id = principal.department(department_id)
     event = EventRetracted(retracted_event_id=event_id, reason=body.reason)
-    return await record_entry(request, principal, department_id, body, event, subject_id=event_id)
+    reply = await record_entry(request, principal, department_id, body, event, subject_id=event_id)
+    note = None if await _is_known(request, department_id, event_id) else NOTHING_KNOWN
+    receipt = RetractionReceipt(**structs.asdict(reply.value), note=note)
+    return Reply(receipt, status=reply.status, headers=reply.headers)
+
+
+async def _is_known(request: AnyRequest, department_id: uuid.UUID, event_id: uuid.UUID) -> bool:
+    """Tell whether a department's ledger has an event with this id; what was kept beside is not in it."""
+    async with parts_of(request).database.lookups.acquire() as connection, seeing(connection, (department_id,)):
+        known: bool = await connection.fetchval(
+            "SELECT EXISTS (SELECT 1 FROM ledger.event WHERE department_id = $1 AND event_id = $2)",
+            department_id,
+            event_id,
+        )
+    return known
 
 
 async def _department_of_event(request: AnyRequest, principal: Principal, event_id: uuid.UUID) -> uuid.UUID | None:
