@@ -8,14 +8,17 @@ import msgspec
 from fill_ledger.intake.neighbours import Neighbour, Neighbours
 from fill_ledger.trade.events.envelope import Judged
 from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.gas.contents import air_of_fill_litres
+from fill_ledger.trade.gas.readings import settled_psi
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 from fill_ledger.trade.judgement import Question, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
+from fill_ledger.trade.rules.finding_kinds import STATION_DIFFERS
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
 from fill_ledger.trade.states.stations import AirSourceState
-from fill_ledger.views.findings import CODE_STATION_DIFFERS
 from fill_ledger.views.folding import Folding
 
 FALLBACK_TIME_ZONE = "UTC"
@@ -106,38 +109,34 @@ async def judge_fill(
     policy_state: PolicyState = folding.state(Subject(SubjectKind.POLICY, department_id))
     policy = policy_state.at(effective_at)
     partners = policy.mutual_aid_department_ids or ()
-    judgement = judge(
-        Question(
-            department_id=department_id,
-            at=effective_at.astimezone(UTC),
-            time_zone=(station.time_zone if station is not None else None)
-            or department_time_zone
-            or FALLBACK_TIME_ZONE,
-            policy=policy,
-            cylinder=whose.cylinder,
-            subject_problem="unknown" if whose.cylinder is None and body.cylinder_as_marked is None else None,
-            owner_department_id=whose.owner_department_id,
-            as_marked=None if whose.cylinder is not None else body.cylinder_as_marked,
-            station=station,
-            fill_position_id=body.fill_position_id,
-            air_sources=await air_sources_of(folding, body, station_id),
-            air_source_id=body.sources[0].air_source_id if body.sources else None,
-            owner_shares=whose.owner_department_id in partners,
-            owner_consent=body.owner_consent,
-            member=(None if body.member_id is None else folding.state(Subject(SubjectKind.MEMBER, body.member_id))),
-            member_asked=body.member_id is not None,
-            mode=body.mode,
-            gas_temperature_f=body.gas_temperature_f,
-            every_air_source=bool(body.sources),
-            rulebook=rulebook,
-        ),
-        look_ahead=False,
+    question = Question(
+        department_id=department_id,
+        at=effective_at.astimezone(UTC),
+        time_zone=(station.time_zone if station is not None else None) or department_time_zone or FALLBACK_TIME_ZONE,
+        policy=policy,
+        cylinder=whose.cylinder,
+        subject_problem="unknown" if whose.cylinder is None and body.cylinder_as_marked is None else None,
+        owner_department_id=whose.owner_department_id,
+        as_marked=None if whose.cylinder is not None else body.cylinder_as_marked,
+        station=station,
+        fill_position_id=body.fill_position_id,
+        air_sources=await air_sources_of(folding, body, station_id),
+        air_source_id=body.sources[0].air_source_id if body.sources else None,
+        owner_shares=whose.owner_department_id in partners,
+        owner_consent=body.owner_consent,
+        member=(None if body.member_id is None else folding.state(Subject(SubjectKind.MEMBER, body.member_id))),
+        member_asked=body.member_id is not None,
+        mode=body.mode,
+        gas_temperature_f=body.gas_temperature_f,
+        every_air_source=bool(body.sources),
+        rulebook=rulebook,
     )
+    judgement = judge(question, look_ahead=False)
     # Two holds of a kind are two reasons with one code, and a code has one finding.
     codes = (
         *(reason.code for reason in judgement.reasons),
-        *codes_after_the_fact(body, judgement),
-        *((CODE_STATION_DIFFERS,) if body.station_id not in (None, station_id) else ()),
+        *codes_after_the_fact(body, question, judgement),
+        *((STATION_DIFFERS.code,) if body.station_id not in (None, station_id) else ()),
     )
     return Judged(
         decision=judgement.decision,
@@ -147,5 +146,22 @@ async def judge_fill(
         fill_limit_psi=judgement.fill_limit_psi,
         cylinder_id=None if whose.cylinder is None else whose.cylinder.subject_id,
         owner_department_id=whose.owner_department_id,
+        settled_psi=_settled_psi(body),
+        air_delivered_l=_air_delivered_l(body, whose.cylinder),
         attributed_by=whose.attributed_by,  # type: ignore[arg-type]  # the two words of Judged
     )
+
+
+def _settled_psi(body: Filled) -> int | None:
+    """Return what the end reading comes to at 70 F; None without a temperature, or where the table does not reach."""
+    if body.end_psi is None or body.gas_temperature_f is None:
+        return None
+    settled = settled_psi(body.end_psi, body.gas_temperature_f)
+    return None if isinstance(settled, OutsideTable) else settled
+
+
+def _air_delivered_l(body: Filled, cylinder: CylinderState | None) -> int | None:
+    details = None if cylinder is None else cylinder.details
+    if details is None or details.water_volume_ml is None or body.start_psi is None or body.end_psi is None:
+        return None
+    return air_of_fill_litres(body.start_psi, body.end_psi, details.water_volume_ml, body.gas_temperature_f)

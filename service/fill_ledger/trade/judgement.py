@@ -59,10 +59,11 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
     code: the first reason to act on, "ok" on a permit. display_text: at most 80 ASCII characters. fill_limit_psi: whole
     gauge psi, settled at 70 F; None on deny. stop_at_psi: the gauge reading to stop at for the gas temperature asked
-    about, so that it settles to that limit; None on deny, without a temperature, and outside the table of air. reasons: what denies, ordered by what a person should act on first.
-    obligations: only on a permit. valid_until: the first instant at which this answer (decision, code, limit or the set
-    of codes) changes if nothing new is recorded, exclusive, in the station's time zone; None if never. explanation:
-    every rule in the order asked, if it was asked for.
+    about, so that it settles to that limit; None on deny, without a temperature, and outside the table of air.
+    reasons: what denies, ordered by what a person should act on first. obligations: only on a permit. valid_until: the
+    first instant at which this answer (decision, code, limit, reading to stop at or the set of codes) changes if
+    nothing new is recorded, exclusive, in the station's time zone; None if never. explanation: every rule in the order
+    asked, if it was asked for.
     """
 
     decision: Decision
@@ -131,11 +132,11 @@ def judge(question: Question, *, explain: bool = False, look_ahead: bool = True)
     answer = _Answer(case)
     explanation = _explanation(case) if explain else None
     valid_until = _valid_until(case, answer) if look_ahead else None
-    code = answer.denials[0].code if answer.denials else CODE_OK
+    first = answer.denials[0] if answer.denials else None
     return Judgement(
-        decision="deny" if answer.denials else "permit",
-        code=code,
-        display_text=answer.denials[0].display_text if answer.denials else _permit_text(answer, question.gas_temperature_f),
+        decision="permit" if first is None else "deny",
+        code=CODE_OK if first is None else first.code,
+        display_text=_permit_text(answer, question.gas_temperature_f) if first is None else first.display_text,
         fill_limit_psi=answer.limit_psi,
         stop_at_psi=answer.stop_psi,
         reasons=tuple(answer.denials),

@@ -16,7 +16,10 @@ from fill_ledger.trade.events.fills import (
 
 
 class FillRow(msgspec.Struct, kw_only=True):
-    """One fill, with what the ledger thought of it when it was taken."""
+    """One fill, with what the ledger thought of it when it was taken.
+
+    settled_psi: what the end reading comes to at 70 F, whole gauge psi. air_delivered_l: whole litres of free air.
+    """
 
     department_id: uuid.UUID
     event_id: uuid.UUID
@@ -39,6 +42,8 @@ class FillRow(msgspec.Struct, kw_only=True):
     decision: str | None
     code: str | None
     fill_limit_psi: int | None
+    settled_psi: int | None
+    air_delivered_l: int | None
     rules_version: str | None
     retracted: bool
 
@@ -92,6 +97,8 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
             decision=None if judgement is None else judgement.decision,
             code=None if judgement is None else judgement.code,
             fill_limit_psi=None if judgement is None else judgement.fill_limit_psi,
+            settled_psi=None if judgement is None else judgement.settled_psi,
+            air_delivered_l=None if judgement is None else judgement.air_delivered_l,
             rules_version=None if judgement is None else judgement.rules_version,
             retracted=retracted,
         )
@@ -138,6 +145,8 @@ def _filled_elsewhere_row(event: Event, body: FilledElsewhere, *, retracted: boo
         decision=None,
         code=None,
         fill_limit_psi=None,
+        settled_psi=None,
+        air_delivered_l=None,
         rules_version=None,
         retracted=retracted,
     )

@@ -10,49 +10,16 @@ from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.rules import rules_catalogue
-from fill_ledger.trade.rules.after_the_fact import (
-    CODE_CONSENT_NOT_REPORTED,
-    CODE_LOOK_OVER_FAILED,
-    CODE_LOOK_OVER_NOT_DONE,
-    CODE_OVER_FILL_LIMIT,
-    CODE_OVERRIDE_USED,
-)
+from fill_ledger.trade.rules.finding_kinds import CONFLICT_KEPT, FINDING_KINDS, QUARANTINED, severity_of
 from fill_ledger.views.fills import neighbours_cylinder_id
 
-CODE_CONFLICT_KEPT = "event-id-used-twice"
-CODE_QUARANTINED = "fact-unreadable"
-CODE_STATION_DIFFERS = "station-differs"
+CODE_CONFLICT_KEPT = CONFLICT_KEPT.code
+CODE_QUARANTINED = QUARANTINED.code
 
-# A fill against one of these may have hurt somebody; other codes are for the record first.
-GRAVE_CODES = frozenset(
-    {
-        "condemned",
-        "requalification-rejected",
-        "on-hold",
-        "service-life-over",
-        "specification-not-fillable",
-        "specification-wrong-use",
-        "inspection-failed",
-        "air-sample-failed",
-        CODE_LOOK_OVER_FAILED,
-        CODE_OVER_FILL_LIMIT,
-    }
-)
-
-# What is found beyond the reasons of the rules, which bring their own titles.
-FURTHER_TEXTS = {
-    CODE_OVER_FILL_LIMIT: "The pressure at the end of the fill was above the fill limit.",
-    CODE_LOOK_OVER_FAILED: "The cylinder was filled although it failed the look-over before the fill.",
-    CODE_LOOK_OVER_NOT_DONE: "The cylinder was filled without the look-over before the fill.",
-    CODE_OVERRIDE_USED: "An operator overrode the answer, or went ahead without one.",
-    CODE_CONSENT_NOT_REPORTED: "A fill of another owner's cylinder was reported without the owner's consent.",
-    CODE_STATION_DIFFERS: "The fact names another station than that of the controller that sent it.",
-    CODE_CONFLICT_KEPT: "An observation came with an id that another fact already has; it was kept beside.",
-    CODE_QUARANTINED: "A fact could not be read as its type; its bytes were kept.",
-}
+# The reasons of the rules, and what is found beyond them.
 FINDING_TEXTS: dict[str, str] = {
     **{entry.code: f"{entry.title}." for entry in rules_catalogue()},
-    **FURTHER_TEXTS,
+    **{kind.code: f"{kind.title}." for kind in FINDING_KINDS},
 }
 
 
@@ -82,9 +49,9 @@ def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
     """Return a row for each thing the ledger found about an event when it was taken."""
     body, judgement = event.body, event.judgement
     if isinstance(body, FactConflictKept):
-        return [_row(event, CODE_CONFLICT_KEPT, retracted=retracted)]
+        return [_row(event, CONFLICT_KEPT.code, retracted=retracted)]
     if isinstance(body, FactQuarantined):
-        return [_row(event, CODE_QUARANTINED, retracted=retracted)]
+        return [_row(event, QUARANTINED.code, retracted=retracted)]
     if judgement is None or not isinstance(body, Filled):
         return []
     return [
@@ -116,7 +83,7 @@ def _row(
         finding_id=finding_id(event.event_id, code),
         event_id=event.event_id,
         code=code,
-        severity="grave" if code in GRAVE_CODES else "notable",
+        severity=severity_of(code),
         found_at=event.effective_at,
         station_id=station_id or event.station_id,
         cylinder_id=cylinder_id,

@@ -68,7 +68,8 @@ async def ask_eligibility(request: AnyRequest, query: EligibilityQuery) -> Eligi
 
     Name the cylinder by exactly one of `tag`, `cylinder_id`, `inventory_number` and `serial`. A controller's key names
     the station; every other key passes `station_id`. A cylinder that is not known, or not plain, is answered with a
-    denial: the question was answered. `stop_at_psi` is always null in this version.
+    denial: the question was answered. With `gas_temperature_f` a permit tells in
+    `stop_at_psi` at which gauge reading to stop, so that the cylinder settles to `fill_limit_psi` at 70 F.
     """
     return await _answer(request, query)
 

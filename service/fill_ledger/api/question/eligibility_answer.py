@@ -44,7 +44,7 @@ def answer_of(
         code=judgement.code,
         display_text=judgement.display_text,
         fill_limit_psi=judgement.fill_limit_psi,
-        stop_at_psi=None,
+        stop_at_psi=judgement.stop_at_psi,
         reasons=tuple([_reason(reason) for reason in judgement.reasons]),
         obligations=tuple([_note(reason) for reason in judgement.obligations]),
         advice=tuple([_note(reason) for reason in judgement.advice]),

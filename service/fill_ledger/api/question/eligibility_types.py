@@ -164,10 +164,12 @@ class ExplainedRule(Struct, frozen=True, kw_only=True):
 class EligibilityAnswer(Struct, frozen=True, kw_only=True):
     """The answer. It informs; a trained person decides, and the cylinder's own marks prevail.
 
-    `fill_limit_psi` is the settled pressure at 70 F. `stop_at_psi` is always null in this
-    version. `valid_until` is the first instant at which this answer changes by itself. `permit_reference` is quoted
-    with the fill; it holds for a short time and comes only with a permit for now. `choices` comes only where several
-    cylinders answer to what was given, `explanation` only where it was asked for.
+    `fill_limit_psi` is the settled pressure at 70 F. `stop_at_psi` is the gauge reading to stop at so that it settles
+    to that, at the gas temperature asked about; null without one, on a denial and outside the table of air, -20 to
+    150 F. It is never above the regulator's setting or the hose's rating. `valid_until` is the first instant at which
+    this answer changes by itself. `permit_reference` is quoted with the fill; it holds for a short time and comes only
+    with a permit for now. `choices` comes only where several cylinders answer to what was given, `explanation` only
+    where it was asked for.
     """
 
     decision: Literal["permit", "deny"]

@@ -20,13 +20,14 @@ from fill_ledger.api.http.paging import Page, PageQuery, open_window
 from fill_ledger.api.http.problem_types import NOT_FOUND
 from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.http.replies import Reply, not_modified
-from fill_ledger.api.http.value_types import Code, Count, GaugePsi, LedgerPosition, Moment
+from fill_ledger.api.http.value_types import MAX_INT32, Code, Count, GaugePsi, LedgerPosition, Moment
 from fill_ledger.api.opened_texts import show_bodies
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.record.facts import FindingIds
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events.fills import MAXIMUM_SOURCES, FillMode
+from fill_ledger.trade.gas.contents import free_air
 from fill_ledger.views.findings import finding_id
 
 MAXIMUM_REASONS = 100
@@ -36,6 +37,9 @@ Decision = Literal["permit", "deny"]
 FillType = Literal["cylinder.filled", "cylinder.filled_by_hand", "cylinder.filled_elsewhere"]
 TagText = Annotated[str, Meta(max_length=128)]
 RulesVersion = Annotated[str, Meta(max_length=64)]
+
+
+CubicFeet = Annotated[float, Meta(ge=0, le=MAX_INT32, description="Standard cubic feet at 70 F and 14.7 psia, tenths.")]
 
 
 class FillQuery(PageQuery, frozen=True, kw_only=True):
@@ -61,8 +65,12 @@ class FillQuery(PageQuery, frozen=True, kw_only=True):
 class FillView(Struct, frozen=True, kw_only=True):
     """One fill as a list shows it. `decision` and `code` are what the ledger thought when it took the fact.
 
-    `cylinder_id` is null while nobody knows which cylinder it was; `attributed_by` says how it is known. A fill of
-    type `cylinder.filled_elsewhere` happened at another department's station, which has the whole of it.
+    `cylinder_id` is null while nobody knows which cylinder it was; `attributed_by` says how it is known. `settled_psi`
+    is what the end reading comes to at 70 F, null where the gas temperature was not told. `air_delivered_l` and
+    `air_delivered_scf` are the free air (at 70 F and 14.7 psia) that went in, null where start, end or water volume is
+    not known: the gas before the fill is taken at 70 F, or as cold as after it, and at 70 F where nothing was told.
+
+    A fill of type `cylinder.filled_elsewhere` happened at another department's station, which has the whole of it.
     """
 
     event_id: uuid.UUID
@@ -86,6 +94,9 @@ class FillView(Struct, frozen=True, kw_only=True):
     decision: Decision | None
     code: Code | None
     fill_limit_psi: GaugePsi | None
+    settled_psi: GaugePsi | None
+    air_delivered_l: Count | None
+    air_delivered_scf: CubicFeet | None
     rules_version: RulesVersion | None
     retracted: bool
 
@@ -129,6 +140,9 @@ _SHOWN: dict[str, Any] = {
     "decision": "deny",
     "code": "requalification-due",
     "fill_limit_psi": None,
+    "settled_psi": 4192,
+    "air_delivered_l": 1544,
+    "air_delivered_scf": 54.5,
     "rules_version": "2f6a3c1d9b40",
     "retracted": False,
 }
@@ -149,7 +163,9 @@ ORDER = newest_first("fill.filled_at", "fill.event_id")
 
 
 def _values(row: Any) -> dict[str, Any]:
-    return {name: row[name] for name in FillView.__struct_fields__}
+    values = {name: row[name] for name in FillView.__struct_fields__ if name != "air_delivered_scf"}
+    litres = row["air_delivered_l"]
+    return {**values, "air_delivered_scf": None if litres is None else float(free_air(litres).standard_cubic_feet)}
 
 
 @get(

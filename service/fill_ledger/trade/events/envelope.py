@@ -86,7 +86,9 @@ class Body(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """What the ledger thought of a fill when it took the fact: kept with it, whatever becomes known later.
 
-    `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`.
+    `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`. `settled_psi` is what
+    the end reading comes to at 70 F, `air_delivered_l` the air that went in as whole litres of free air (70 F and 14.7
+    psia); None where the readings, the temperature or the water volume do not say.
     """
 
     decision: Literal["permit", "deny"]
@@ -97,6 +99,8 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     cylinder_id: uuid.UUID | None = None
     owner_department_id: uuid.UUID | None = None
     attributed_by: Literal["id", "tag"] | None = None
+    settled_psi: int | None = None
+    air_delivered_l: int | None = None
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):

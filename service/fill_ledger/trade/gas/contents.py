@@ -87,6 +87,19 @@ def air_delivered(
     return after if isinstance(after, OutsideTable) else free_air(after - before)
 
 
+def air_of_fill_litres(start_psi: int, end_psi: int, water_volume_ml: int, end_temperature_f: int | None) -> int | None:
+    """Return the free air a recorded fill put into a cylinder, in whole litres, or None where the readings do not say.
+
+    Nobody gauges the temperature before a fill. The gas is taken at 70 F then, or as cold as after the fill where that
+    is colder, because filling warms it (inference). Without a temperature both readings are taken at 70 F, which for
+    hot gas overstates: 4,500 psi at 100 F is 6 % less air. Readings by which air went out say nothing of a fill.
+    """
+    after_f = REFERENCE_TEMPERATURE_F if end_temperature_f is None else end_temperature_f
+    before_f = min(REFERENCE_TEMPERATURE_F, after_f)
+    delivered = air_delivered(start_psi, end_psi, water_volume_ml, before_f, after_f)
+    return None if isinstance(delivered, OutsideTable) or delivered.litres < 0 else delivered.litres
+
+
 def _free_air_density_kg_per_m3() -> float:
     density = density_kg_per_m3(0, REFERENCE_TEMPERATURE_F)
     assert not isinstance(density, OutsideTable)  # 0 psi at 70 F is in every table

@@ -5,7 +5,12 @@ from enum import StrEnum
 import msgspec
 
 from fill_ledger.trade.gas.air_table import OutsideTable, reading_fault, temperature_fault
-from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F, settled_psi, stop_at_psi
+from fill_ledger.trade.gas.readings import (
+    REFERENCE_TEMPERATURE_F,
+    at_other_temperature_psi,
+    settled_psi,
+    stop_at_psi,
+)
 
 # US Navy Diving Manual 7-5.1.1: at 50 psi or more over the rating, bleed off and gauge again.
 GAUGE_TOLERANCE_PSI = 50
@@ -63,27 +68,31 @@ def judge_end_reading(
     limit_psi: int,
     gas_temperature_f: int | None,
     reference_temperature_f: int = REFERENCE_TEMPERATURE_F,
+    tolerance_psi: int = GAUGE_TOLERANCE_PSI,
 ) -> EndReading:
     """Judge the reading at the end of a fill against the limit at the reference temperature.
 
     With a known temperature the reading is settled first. Without one, what heat up to 131 F could explain is not
     called an overfill; that a cold cylinder may be overfilled at a reading within its limit cannot be seen then.
+    Less than `tolerance_psi` over the limit is what gauges differ by; 0 lets nothing pass. A reading beyond the table
+    is over the limit where the reading that would settle to it is in the table.
     """
-    for fault in (reading_fault(end_psi), reading_fault(limit_psi), temperature_fault(reference_temperature_f)):
+    for fault in (reading_fault(limit_psi), temperature_fault(reference_temperature_f)):
         if fault is not None:
             return EndReading(verdict=EndReadingVerdict.OUTSIDE_TABLE, outside=fault)
+    if gas_temperature_f is not None and (fault := temperature_fault(gas_temperature_f)) is not None:
+        return EndReading(verdict=EndReadingVerdict.OUTSIDE_TABLE, outside=fault)
+    if (fault := reading_fault(end_psi)) is not None:
+        return _judge_beyond_table(fault, limit_psi, gas_temperature_f, reference_temperature_f, tolerance_psi)
     if gas_temperature_f is None:
-        return _judge_without_temperature(end_psi, limit_psi, reference_temperature_f)
-    temperature = temperature_fault(gas_temperature_f)
-    if temperature is not None:
-        return EndReading(verdict=EndReadingVerdict.OUTSIDE_TABLE, outside=temperature)
+        return _judge_without_temperature(end_psi, limit_psi, reference_temperature_f, tolerance_psi)
     settled = settled_psi(end_psi, gas_temperature_f, reference_temperature_f)
     stop = stop_at_psi(limit_psi, gas_temperature_f, reference_temperature_f)
     stop_at = None if isinstance(stop, OutsideTable) else stop
     if isinstance(settled, OutsideTable):
         # A cold reading that would settle above the end of the table is above any limit within it.
         return EndReading(verdict=EndReadingVerdict.OVER_LIMIT, stop_at_psi=stop_at, outside=settled)
-    return EndReading(verdict=_verdict(settled, limit_psi), settled_psi=settled, stop_at_psi=stop_at)
+    return EndReading(verdict=_verdict(settled, limit_psi, tolerance_psi), settled_psi=settled, stop_at_psi=stop_at)
 
 
 def judge_recharge(reading_psi: int, rated_psi: int, gas_temperature_f: int | None) -> Recharge:
@@ -109,20 +118,42 @@ def _recharge_due(pressure_psi: int, rated_psi: int) -> bool:
     return pressure_psi * 1_000 <= RECHARGE_PER_MILLE * rated_psi
 
 
-def _verdict(settled: int, limit_psi: int) -> EndReadingVerdict:
+def _verdict(settled: int, limit_psi: int, tolerance_psi: int) -> EndReadingVerdict:
     if settled <= limit_psi:
         return EndReadingVerdict.WITHIN_LIMIT
-    if settled < limit_psi + GAUGE_TOLERANCE_PSI:
+    if settled < limit_psi + tolerance_psi:
         return EndReadingVerdict.WITHIN_TOLERANCE
     return EndReadingVerdict.OVER_LIMIT
 
 
-def _judge_without_temperature(end_psi: int, limit_psi: int, reference_temperature_f: int) -> EndReading:
-    verdict = _verdict(end_psi, limit_psi)
+def _judge_beyond_table(
+    fault: OutsideTable,
+    limit_psi: int,
+    gas_temperature_f: int | None,
+    reference_temperature_f: int,
+    tolerance_psi: int,
+) -> EndReading:
+    """Judge a reading that the table does not reach: it is higher than any in it (a gauge shows nothing below 0)."""
+    hottest_f = max(HOTTEST_GAS_F, reference_temperature_f) if gas_temperature_f is None else gas_temperature_f
+    highest_allowed = at_other_temperature_psi(limit_psi + tolerance_psi, reference_temperature_f, hottest_f)
+    if isinstance(highest_allowed, OutsideTable):
+        return EndReading(verdict=EndReadingVerdict.OUTSIDE_TABLE, outside=fault)
+    stop = None if gas_temperature_f is None else stop_at_psi(limit_psi, gas_temperature_f, reference_temperature_f)
+    return EndReading(
+        verdict=EndReadingVerdict.OVER_LIMIT,
+        stop_at_psi=None if isinstance(stop, OutsideTable) else stop,
+        outside=fault,
+    )
+
+
+def _judge_without_temperature(
+    end_psi: int, limit_psi: int, reference_temperature_f: int, tolerance_psi: int
+) -> EndReading:
+    verdict = _verdict(end_psi, limit_psi, tolerance_psi)
     if verdict is not EndReadingVerdict.OVER_LIMIT:
         return EndReading(verdict=verdict)
     for temperature_f in range(reference_temperature_f + 1, HOTTEST_GAS_F + 1):
         settled = settled_psi(end_psi, temperature_f, reference_temperature_f)
-        if not isinstance(settled, OutsideTable) and settled < limit_psi + GAUGE_TOLERANCE_PSI:
+        if not isinstance(settled, OutsideTable) and settled < limit_psi + max(tolerance_psi, 1):
             return EndReading(verdict=EndReadingVerdict.EXPLAINED_BY_HEAT, explained_from_f=temperature_f)
     return EndReading(verdict=EndReadingVerdict.OVER_LIMIT)

@@ -1,4 +1,4 @@
-"""What can be said of a fill only once it has happened: how far it went, how fast, and what was not done that had to be.
+"""What can be said of a fill only once it has happened: how far it went, how fast, and what was left undone.
 
 Nothing here refuses a fill. Figures that cannot be true are kept as they came and found; each check that compares two
 gauge readings lets pass what gauges differ by.
