@@ -45,9 +45,9 @@ def answer_of(
         display_text=judgement.display_text,
         fill_limit_psi=judgement.fill_limit_psi,
         stop_at_psi=judgement.stop_at_psi,
-        reasons=tuple([_reason(reason) for reason in judgement.reasons]),
-        obligations=tuple([_note(reason) for reason in judgement.obligations]),
-        advice=tuple([_note(reason) for reason in judgement.advice]),
+        reasons=tuple([reason_view(reason) for reason in judgement.reasons]),
+        obligations=tuple([note_view(reason) for reason in judgement.obligations]),
+        advice=tuple([note_view(reason) for reason in judgement.advice]),
         cylinder=None if resolved.match is None else _brief(resolved.match),
         valid_until=judgement.valid_until,
         permit_reference=_permit_reference(parts, principal, question, gathered, judged, judgement),
@@ -59,7 +59,8 @@ def answer_of(
     )
 
 
-def _reason(reason: Reason) -> ReasonView:
+def reason_view(reason: Reason) -> ReasonView:
+    """Return a reason that denies as answers tell it."""
     return ReasonView(
         code=reason.code,
         effect="deny",
@@ -70,7 +71,8 @@ def _reason(reason: Reason) -> ReasonView:
     )
 
 
-def _note(reason: Reason) -> NoteView:
+def note_view(reason: Reason) -> NoteView:
+    """Return an obligation or an advice as answers tell it."""
     return NoteView(code=reason.code, text=reason.text, source=reason.source)
 
 
