@@ -12,25 +12,16 @@ from msgspec import Meta
 
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
-from fill_ledger.api.entries import (
-    ENTRY_ANSWERS,
-    ENTRY_PROBLEMS,
-    Entry,
-    Receipt,
-    department_of,
-    event_id_for,
-    record_entry,
-)
+from fill_ledger.api.entries import Entry, Receipt, event_id_for
 from fill_ledger.api.http.decoding import AnyRequest
-from fill_ledger.api.http.header_parameters import IDEMPOTENCY_KEY
-from fill_ledger.api.http.operations import post
 from fill_ledger.api.http.replies import Reply
 from fill_ledger.api.http.value_types import Label
 from fill_ledger.api.places.air_types import MAXIMUM_BOTTLES, NewBottle, WaterVolume, storage_bottle
 from fill_ledger.api.places.fill_positions import Removal
+from fill_ledger.api.places.place_entries import air_source_subject, post_entry, record_entry_at
 from fill_ledger.api.trade_types import EXAMPLE_AIR_SOURCE_ID, PressurePsi, RatedPressurePsi, Reason, RunTimeTenths
 from fill_ledger.trade.events import air
-from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id
+from fill_ledger.trade.identifiers import derived_id
 
 EXAMPLE_BOTTLE_ID = uuid.UUID("9f0a2c4b-6d8f-4013-a5b7-c9d1e3f50712")
 
@@ -74,21 +65,17 @@ class RunTimeReading(Entry, frozen=True, kw_only=True):
     run_time_tenths_h: RunTimeTenths
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/bottles",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Add a bottle to a storage bank",
-    answers=ENTRY_ANSWERS,
     body_example=BottleInstalled(label="Bottle 5", water_volume_ml=43_000, service_pressure_psi=6000),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def install_bottle(
     request: AnyRequest, air_source_id: uuid.UUID, body: BottleInstalled, principal: Principal
 ) -> Reply[Receipt]:
     """Add a bottle to a storage bank."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     source = event_id_for(request, principal, body.event_id)
     bottle = storage_bottle(
         NewBottle(
@@ -100,45 +87,39 @@ async def install_bottle(
         derived_id("bottle", source.event_id),
     )
     event = air.StorageBottleInstalled(air_source_id=air_source_id, bottle=bottle)
-    return await record_entry(
-        request, principal, department_id, body, event, subject_id=bottle.bottle_id, source=source
+    return await record_entry_at(
+        request, principal, air_source_subject(air_source_id), body, event, subject_id=bottle.bottle_id, source=source
     )
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/bottles/{bottle_id}/removals",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Take a bottle out of a storage bank",
-    answers=ENTRY_ANSWERS,
     body_example=Removal(),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def remove_bottle(
     request: AnyRequest, air_source_id: uuid.UUID, bottle_id: uuid.UUID, body: Removal, principal: Principal
 ) -> Reply[Receipt]:
     """Take a bottle out of a storage bank; its time in the bank stays on record."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.StorageBottleRemoved(air_source_id=air_source_id, bottle_id=bottle_id)
-    return await record_entry(request, principal, department_id, body, event, subject_id=bottle_id)
+    return await record_entry_at(
+        request, principal, air_source_subject(air_source_id), body, event, subject_id=bottle_id
+    )
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/charges",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Enter that a storage bank was charged",
-    answers=ENTRY_ANSWERS,
     body_example=Charge(from_air_source_id=EXAMPLE_AIR_SOURCE_ID, start_psi=2200, end_psi=5800),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def charge_storage(
     request: AnyRequest, air_source_id: uuid.UUID, body: Charge, principal: Principal
 ) -> Reply[Receipt]:
     """Enter that a bank was charged from another source of its station."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.StorageCharged(
         air_source_id=air_source_id,
         from_air_source_id=body.from_air_source_id,
@@ -146,69 +127,59 @@ async def charge_storage(
         start_psi=body.start_psi,
         end_psi=body.end_psi,
     )
-    return await record_entry(request, principal, department_id, body, event, subject_id=air_source_id)
+    return await record_entry_at(request, principal, air_source_subject(air_source_id), body, event)
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/bottle-readings",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Enter the gauge reading of a bottle",
-    answers=ENTRY_ANSWERS,
     body_example=BottleReading(bottle_id=EXAMPLE_BOTTLE_ID, pressure_psi=5400),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def read_bottle(
     request: AnyRequest, air_source_id: uuid.UUID, body: BottleReading, principal: Principal
 ) -> Reply[Receipt]:
     """Enter what the gauge of a bottle in the bank shows."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.StorageBottleRead(air_source_id=air_source_id, bottle_id=body.bottle_id, pressure_psi=body.pressure_psi)
-    return await record_entry(request, principal, department_id, body, event, subject_id=body.bottle_id)
+    return await record_entry_at(
+        request, principal, air_source_subject(air_source_id), body, event, subject_id=body.bottle_id
+    )
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/filter-changes",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Enter a filter change",
-    answers=ENTRY_ANSWERS,
     body_example=FilterChange(run_time_tenths_h=12_345, cartridge="purification cartridge, lot 7"),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def change_filter(
     request: AnyRequest, air_source_id: uuid.UUID, body: FilterChange, principal: Principal
 ) -> Reply[Receipt]:
     """Enter that the purification filter was replaced; 29 CFR 1910.134(i)(5)(iv) asks for the date and who did it."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.FilterChanged(
         air_source_id=air_source_id,
         run_time_tenths_h=body.run_time_tenths_h,
         cartridge=body.cartridge,
         note=body.note,
     )
-    return await record_entry(request, principal, department_id, body, event, subject_id=air_source_id)
+    return await record_entry_at(request, principal, air_source_subject(air_source_id), body, event)
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/run-time-readings",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Enter the hour meter of a compressor",
-    answers=ENTRY_ANSWERS,
     body_example=RunTimeReading(run_time_tenths_h=12_345),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def read_run_time(
     request: AnyRequest, air_source_id: uuid.UUID, body: RunTimeReading, principal: Principal
 ) -> Reply[Receipt]:
     """Enter what the hour meter shows. A lower reading than before is taken: meters are replaced."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.CompressorHoursRead(air_source_id=air_source_id, run_time_tenths_h=body.run_time_tenths_h)
-    return await record_entry(request, principal, department_id, body, event, subject_id=air_source_id)
+    return await record_entry_at(request, principal, air_source_subject(air_source_id), body, event)
 
 
 HANDLERS: list[HTTPRouteHandler] = [

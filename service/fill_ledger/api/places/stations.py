@@ -8,21 +8,13 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
-from fill_ledger.api.entries import (
-    ENTRY_ANSWERS,
-    ENTRY_PROBLEMS,
-    Entry,
-    Receipt,
-    department_of,
-    event_id_for,
-    record_entry,
-)
+from fill_ledger.api.entries import Entry, Receipt, event_id_for, record_entry
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.conditional import is_not_modified, version_tag
 from fill_ledger.api.http.decoding import AnyRequest
-from fill_ledger.api.http.header_parameters import IDEMPOTENCY_KEY, IF_NONE_MATCH
+from fill_ledger.api.http.header_parameters import IF_NONE_MATCH
 from fill_ledger.api.http.keysets import SortKey, SortOrder
-from fill_ledger.api.http.operations import answer, get, post
+from fill_ledger.api.http.operations import answer, get
 from fill_ledger.api.http.paging import Page, PageQuery, open_window
 from fill_ledger.api.http.problems import Fault, Problem
 from fill_ledger.api.http.replies import Reply, not_modified
@@ -30,6 +22,7 @@ from fill_ledger.api.http.value_types import Label
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.period_texts import texts_of
 from fill_ledger.api.places.departments import read_department_state
+from fill_ledger.api.places.place_entries import post_entry, record_entry_at, station_subject
 from fill_ledger.api.places.station_views import (
     LINE_EXAMPLE,
     VIEW_EXAMPLE,
@@ -43,7 +36,7 @@ from fill_ledger.api.recorded_entries import recorded_event
 from fill_ledger.api.trade_types import Reason, StationCode, ZoneName
 from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events import stations
-from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id
+from fill_ledger.trade.identifiers import SubjectKind, derived_id
 from fill_ledger.trade.states.stations import AirSourceState, StationState
 from fill_ledger.views.folding import decode_state
 
@@ -201,15 +194,12 @@ async def read_station(
     return Reply(view_of(known.station, known.sources, texts), etag=etag)
 
 
-@post(
+@post_entry(
     "/v1/stations",
     right=rights.STATIONS_WRITE,
     tag="stations",
     summary="Register a station",
-    answers=ENTRY_ANSWERS,
     body_example=NewStation(name="Quarry Road", code="S3", station_kind="fixed", time_zone="America/New_York"),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def register_station(request: AnyRequest, body: NewStation, principal: Principal) -> Reply[Receipt]:
     """Register a fill station. Without `time_zone` the department's is written into the entry and stays."""
@@ -244,63 +234,51 @@ async def _zone_for(request: AnyRequest, department_id: uuid.UUID, event_id: uui
     return department.time_zone
 
 
-@post(
+@post_entry(
     "/v1/stations/{station_id}/corrections",
     right=rights.STATIONS_WRITE,
     tag="stations",
     summary="Correct details of a station",
-    answers=ENTRY_ANSWERS,
     body_example=StationCorrection(name="Quarry Road North"),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def correct_station(
     request: AnyRequest, station_id: uuid.UUID, body: StationCorrection, principal: Principal
 ) -> Reply[Receipt]:
     """Correct name, code or time zone. A code that is given up may be given to another station."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     event = stations.StationDetailsCorrected(
         station_id=station_id, name=body.name, code=body.code, time_zone=body.time_zone
     )
-    return await record_entry(request, principal, department_id, body, event, subject_id=station_id)
+    return await record_entry_at(request, principal, station_subject(station_id), body, event)
 
 
-@post(
+@post_entry(
     "/v1/stations/{station_id}/closures",
     right=rights.STATIONS_WRITE,
     tag="stations",
     summary="Close a station",
-    answers=ENTRY_ANSWERS,
     body_example=Closing(reason="Compressor room is being rebuilt."),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def close_station(
     request: AnyRequest, station_id: uuid.UUID, body: Closing, principal: Principal
 ) -> Reply[Receipt]:
     """Take a station out of service: nothing is permitted there until it is opened again."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     event = stations.StationClosed(station_id=station_id, reason=body.reason)
-    return await record_entry(request, principal, department_id, body, event, subject_id=station_id)
+    return await record_entry_at(request, principal, station_subject(station_id), body, event)
 
 
-@post(
+@post_entry(
     "/v1/stations/{station_id}/openings",
     right=rights.STATIONS_WRITE,
     tag="stations",
     summary="Open a closed station",
-    answers=ENTRY_ANSWERS,
     body_example=Opening(reason="Compressor room is finished."),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def open_station(
     request: AnyRequest, station_id: uuid.UUID, body: Opening, principal: Principal
 ) -> Reply[Receipt]:
     """Put a closed station back into service."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     event = stations.StationOpened(station_id=station_id, reason=body.reason)
-    return await record_entry(request, principal, department_id, body, event, subject_id=station_id)
+    return await record_entry_at(request, principal, station_subject(station_id), body, event)
 
 
 HANDLERS: list[HTTPRouteHandler] = [
