@@ -76,6 +76,7 @@ QUESTIONS: dict[str, Question] = {
     "manufacture-date-missing": question(cylinder=cylinder(**COMPOSITE, manufactured=None)),
     "requalification-due": question(cylinder=cylinder(stamp("2021-05"))),
     "requalification-unknown": question(cylinder=cylinder(stamp("2027-01"), manufactured=None)),
+    "external-visual-only": question(cylinder=cylinder(stamp("2024-06"), stamp("2025-06", "pass", "E"))),
     "star-not-counted": question(
         cylinder=cylinder(
             stamp("2024-09", "pass", "star"),

@@ -30,6 +30,7 @@ from fill_ledger.trade.states.stations import AirSourceState
 
 REMEMBERED_PRESSURES = 4_096
 ALLOY_6351 = "6351"
+EXTERNAL_VISUAL_MARK = "E"
 _UNITS = {
     "psi": PressureUnit.PSI,
     "bar": PressureUnit.BAR,
@@ -67,6 +68,15 @@ def has_mark(stamp: RequalificationStamp, mark: str) -> bool:
     return any(_MARK_SPELLINGS.get(known, known) == wanted for known in (m.strip().casefold() for m in stamp.marks))
 
 
+def is_external_visual_only(stamp: RequalificationStamp) -> bool:
+    """Tell whether a passed stamp says that the cylinder was only looked at from outside.
+
+    49 CFR 180.213(f)(5): the sign E. 180.209(g) allows it in place of a test for cylinders of listed gases, and air is
+    not among them (from memory), so it neither begins a period nor undoes a rejection.
+    """
+    return stamp.outcome == "pass" and has_mark(stamp, EXTERNAL_VISUAL_MARK)
+
+
 class Case:
     """One question and what follows from it. Rules read it and never change it.
 
@@ -77,6 +87,7 @@ class Case:
     month. life_stops_at: when filling stops because the service life ends, in UTC, None for never. sources: the
     air sources the fill draws from. latest: the newest
     requalification whose month has begun; it is the worse one where a month has two. last_pass: the newest that passed.
+    passes_of_month: all that passed in the month of last_pass, in no order, for a stamp has no day.
     """
 
     __slots__ = (
@@ -93,6 +104,7 @@ class Case:
         "manufactured",
         "mark",
         "marked_psi",
+        "passes_of_month",
         "pressure_problem",
         "provisional",
         "question",
@@ -131,6 +143,7 @@ class Case:
         self.life_stops_at: datetime | None = None
         self.latest: Requalification | None = None
         self.last_pass: Requalification | None = None
+        self.passes_of_month: tuple[Requalification, ...] = ()
         self.move_to(self.at)
 
     def move_to(self, at: datetime) -> None:
@@ -144,17 +157,20 @@ class Case:
         if self.entry is not None and self.entry.life_years is not None and self.manufactured is not None:
             self.life_stops_at = self.stops_at(self.manufactured, self.entry.life_years)
         self.latest = self.last_pass = None
+        self.passes_of_month = ()
         if self.cylinder is None:
             return
         for known in reversed(self.cylinder.requalifications):
             starts_at = month_starts_at(known.stamp.month, self.zone)
-            if starts_at is None or starts_at > at:
+            if starts_at is None or starts_at > at or is_external_visual_only(known.stamp):
                 continue
+            if self.last_pass is not None and known.stamp.month != self.last_pass.stamp.month:
+                break
             if self.latest is None:
                 self.latest = known
             if known.stamp.outcome == "pass":
-                self.last_pass = known
-                break
+                self.last_pass = self.last_pass or known
+                self.passes_of_month += (known,)
 
     def stops_at(self, month: str, years: int, grace_months: int = 0) -> datetime | None:
         """Return when filling stops by a date that falls some years after a stamped month; None beyond the calendar.

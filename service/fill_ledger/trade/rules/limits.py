@@ -54,7 +54,7 @@ PLUS_NOT_VALID = ReasonKind(
 PLUS_VOID = ReasonKind(
     code="plus-void",
     effect="advice",
-    title="An earlier test had a plus sign and the latest has none: the 110 % no longer holds",
+    title="Another entry had a plus sign and the latest test has none: the 110 % does not hold",
     source="inference from 49 CFR 173.302a(b)(5) (2015 edition)",
 )
 RATING_WRONG = ReasonKind(
@@ -92,11 +92,15 @@ REGULATOR_ABOVE = ReasonKind(
 
 
 def has_valid_plus(case: Case) -> bool:
-    """Tell whether the plus sign counts: on the latest test, which passed, and the specification allows it."""
+    """Tell whether the plus sign counts: on the latest test, which passed, and the specification allows it.
+
+    Where the month of the test has two entries both must carry it: neither is the later one, so the lower limit holds
+    (inference).
+    """
     entry, latest = case.entry, case.latest
     if entry is None or not entry.plus_allowed or latest is None or latest.stamp.outcome != "pass":
         return False
-    return has_mark(latest.stamp, PLUS_MARK)
+    return all(has_mark(known.stamp, PLUS_MARK) for known in case.passes_of_month)
 
 
 def marked_limit_psi(case: Case) -> int | None:
@@ -186,9 +190,7 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
     entry, latest, cylinder = case.entry, case.latest, case.cylinder
     if entry is None or latest is None or cylinder is None:
         return ()
-    if has_mark(latest.stamp, PLUS_MARK):
-        if entry.plus_allowed:
-            return ()
+    if has_mark(latest.stamp, PLUS_MARK) and not entry.plus_allowed:
         return (
             PLUS_NOT_VALID.reason(
                 f"A plus sign is on record for test {latest.stamp.month}, but {entry.key} does not allow one. The "
@@ -199,13 +201,14 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
     earlier = any(
         has_mark(known.stamp, PLUS_MARK)
         for known in cylinder.requalifications
-        if known.stamp.month < latest.stamp.month
+        if known.stamp.month <= latest.stamp.month
     )
-    if not entry.plus_allowed or not earlier or latest.stamp.outcome != "pass":
+    if not entry.plus_allowed or not earlier or latest.stamp.outcome != "pass" or has_valid_plus(case):
         return ()
     return (
         PLUS_VOID.reason(
-            f"The test of {latest.stamp.month} has no plus sign, so that of an earlier test no longer holds.",
+            f"The test of {latest.stamp.month} has no plus sign, or not in every entry of that month, so that of "
+            "another entry does not hold.",
             f"No plus on test {latest.stamp.month}: marked pressure holds.",
         ),
     )
@@ -258,7 +261,7 @@ def _position_reasons(case: Case) -> tuple[Reason, ...]:
         part = "its regulator is set to" if is_regulator else "its hose is rated"
         return (
             LIMITED_BY_POSITION.reason(
-                f"The cylinder may have {settled_psi} psi; this fill position allows {reading_psi} psi, as {part} that.",
+                f"The cylinder may have {settled_psi} psi; this fill position allows {reading_psi} psi: {part} that.",
                 f"{'Regulator' if is_regulator else 'Hose'} allows {reading_psi} of {settled_psi} psi.",
             ),
         )

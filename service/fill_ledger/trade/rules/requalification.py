@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from fill_ledger.trade.rules.calendar import month_starts_at, years_later
-from fill_ledger.trade.rules.case import Case, has_mark
+from fill_ledger.trade.rules.case import Case, has_mark, is_external_visual_only
 from fill_ledger.trade.rules.figure import MonthFigure, NumberFigure
 from fill_ledger.trade.rules.life import is_life_over
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
@@ -59,13 +59,23 @@ STAR_IGNORED = ReasonKind(
     title="A star is stamped, but the ten-year period does not apply",
     source=STAR_SOURCE,
 )
+EXTERNAL_VISUAL = ReasonKind(
+    code="external-visual-only",
+    effect="advice",
+    title="An external visual inspection is on record that does not requalify a cylinder for breathing air",
+    source="49 CFR 180.213(f)(5), 180.209(g) (2015 edition): for listed gases; that air is none of them is from memory",
+)
 _SOURCE_UN = "49 CFR 180.207(a)(2), (c) (2015 edition); last day by policy"
 _SOURCE_NEW = "inference and common practice: the first period runs from manufacture; 49 CFR 180.205(c)"
 
 
 def has_star(case: Case) -> bool:
-    """Tell whether the newest passed requalification carries a star."""
-    return case.last_pass is not None and has_mark(case.last_pass.stamp, "star")
+    """Tell whether the newest passed requalification carries a star.
+
+    Where a month has two entries both must: neither is the later one, so the shorter period holds (inference).
+    """
+    passes = case.passes_of_month
+    return bool(passes) and all(has_mark(known.stamp, "star") for known in passes)
 
 
 def star_fault(case: Case) -> str | None:
@@ -108,7 +118,7 @@ def requalification_stops_at(case: Case) -> datetime | None:
 def _reasons(case: Case) -> tuple[Reason, ...]:
     if case.details is None or case.entry is None or case.entry.interval_years is None or not is_fillable(case):
         return ()
-    advice = _star_advice(case) if has_star(case) else ()
+    advice = (*_external_visual_advice(case), *(_star_advice(case) if has_star(case) else ()))
     rejected = case.latest is not None and case.latest.stamp.outcome == "rejected"
     # Where a new test alone changes nothing, "due" would send the cylinder to the requalifier for nothing.
     if rejected or is_condemned(case) or is_life_over(case):
@@ -136,14 +146,35 @@ def _due(case: Case, month: str, years: int) -> Reason:
         source = _SOURCE_NEW
     elif case.key is not None and case.key.startswith("UN "):
         source = _SOURCE_UN
+    # Who may fill through the due month has charged in time through the due month.
+    charged = f"by the end of {due_month}"
     if case.question.policy.requalification_due == "strict":
         source += ": strict"
+        charged = f"before {due_month}"
     return DUE.reason(
-        f"{since}, every {years} years: due since {due_month}. If charged before that it may serve until emptied; it "
+        f"{since}, every {years} years: due since {due_month}. If charged {charged} it may serve until emptied; it "
         "may not be topped off.",
         f"Do not fill. Hydro test due since {due_month}.",
         source=source,
     )
+
+
+def _external_visual_advice(case: Case) -> tuple[Reason, ...]:
+    if case.cylinder is None:
+        return ()
+    since = "" if case.latest is None else case.latest.stamp.month
+    for known in reversed(case.cylinder.requalifications):
+        month = known.stamp.month
+        starts_at = month_starts_at(month, case.zone)
+        if month > since and starts_at is not None and starts_at <= case.at and is_external_visual_only(known.stamp):
+            return (
+                EXTERNAL_VISUAL.reason(
+                    f"The stamp of {month} with the sign E is an external visual inspection. For breathing air it does "
+                    "not stand in for the test.",
+                    f"Stamp {month} E is no test for breathing air.",
+                ),
+            )
+    return ()
 
 
 def _star_advice(case: Case) -> tuple[Reason, ...]:
@@ -188,7 +219,7 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="requalification",
     concerns="cylinder",
-    kinds=(DUE, UNKNOWN, STAR_IGNORED),
+    kinds=(DUE, UNKNOWN, EXTERNAL_VISUAL, STAR_IGNORED),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,

@@ -38,6 +38,14 @@ OLDER_THAN = MonthFigure(
 )
 
 
+def is_examined(case: Case) -> bool:
+    """Tell whether the newest requalification has the mark, on one of its entries where the month has several.
+
+    A clerk may enter the volumetric test and the eddy current examination of one visit apart.
+    """
+    return any(has_mark(known.stamp, EXAMINATION_MARK) for known in case.passes_of_month)
+
+
 def _reasons(case: Case) -> tuple[Reason, ...]:
     details = case.details
     if details is None or not is_fillable(case):
@@ -45,7 +53,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     if not case.alloy_6351:
         return _alloy_advice(case, details)
     last = case.last_pass
-    if last is None or last.stamp.month < case.month(EXAMINED_SINCE) or has_mark(last.stamp, EXAMINATION_MARK):
+    if last is None or last.stamp.month < case.month(EXAMINED_SINCE) or is_examined(case):
         return ()
     if is_condemned(case):
         return ()
@@ -76,7 +84,7 @@ def _facts(case: Case) -> Facts:
         "alloy": None if case.details is None else case.details.alloy,
         "taken_as_6351": case.alloy_6351,
         "last_passed_test": None if case.last_pass is None else case.last_pass.stamp.month,
-        "marked_ve": case.last_pass is not None and has_mark(case.last_pass.stamp, EXAMINATION_MARK),
+        "marked_ve": is_examined(case),
     }
 
 
