@@ -5,7 +5,10 @@ import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from fill_ledger.api.places.policies import NewPolicy, PolicyView
+from fill_ledger.api.places.policy_types import TERMS
 from fill_ledger.trade.events.county import Role
+from fill_ledger.trade.events.stations import PolicySet
 from tests.api.clients import places, problem_in
 from tests.support.county import County
 
@@ -159,3 +162,25 @@ async def test_a_policy_is_in_force_for_the_next_question(county: County) -> Non
     # The station's sample was taken ten days ago.
     assert [reason["code"] for reason in last.json()["reasons"]] == ["air-sample-due"]
     assert last.json()["reasons"][0]["source"] == POLICY["air_sample_interval_source"]
+
+
+def test_every_term_of_a_policy_can_be_set_and_is_shown() -> None:
+    kept = set(PolicySet.__struct_fields__) - {"department_id", "replaces_event_id"}
+    assert kept <= set(NewPolicy.__struct_fields__)
+    assert kept <= set(PolicyView.__struct_fields__)
+    assert set(TERMS) == kept - POLICY.keys()
+
+
+async def test_terms_that_tighten_are_kept_and_those_left_out_stand_as_they_are(county: County) -> None:
+    terms = {"fill_limit_cap_psi": 4000, "scuba_fills_allowed": False, "training_interval_days": 365}
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        response = await client.put(path_of(county), json=POLICY | terms, headers={"if-match": "*"})
+        assert response.status_code == 201, response.text
+        shown = (await client.get(path_of(county))).json()
+        too_wide = POLICY | {"gauge_tolerance_psi": 200}
+        looser = await client.put(path_of(county), json=too_wide, headers={"if-match": "*"})
+    assert {term: shown[term] for term in terms} == terms
+    assert shown["gauge_tolerance_psi"] is None
+    assert shown["fast_fills_allowed"] is True
+    faults = places(problem_in(looser, 422, "invalid-body"))
+    assert {place for place, _ in faults} == {"/gauge_tolerance_psi"}

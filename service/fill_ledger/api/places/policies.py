@@ -22,11 +22,23 @@ from fill_ledger.api.parts import parts_of
 from fill_ledger.api.places.departments import no_such_department
 from fill_ledger.api.places.policy_types import (
     TERMS,
+    CoCalibrationDays,
     DueMonth,
+    FastFillsAllowed,
+    FillPressurePsi,
+    FillRate,
+    FilterLifeDays,
+    FilterLifeTenths,
+    LifeExtensionsAccepted,
     Partners,
-    PolicyTerms,
     RestsOn,
     SampleIntervalDays,
+    ScubaFillsAllowed,
+    ScubaStandardName,
+    ScubaVisualRequired,
+    StandardName,
+    TolerancePsi,
+    TrainingDays,
 )
 from fill_ledger.api.recorded_entries import recorded_event
 from fill_ledger.api.trade_types import EXAMPLE_DEPARTMENT_ID
@@ -38,7 +50,7 @@ from fill_ledger.trade.states.county import DatedPolicy, PolicyState
 from fill_ledger.views.folding import decode_state
 
 
-class NewPolicy(Entry, PolicyTerms, frozen=True, kw_only=True):
+class NewPolicy(Entry, frozen=True, kw_only=True):
     """A policy, whole: nothing is kept from the one before; a term left out stands as its default says."""
 
     requalification_due: DueMonth
@@ -47,9 +59,23 @@ class NewPolicy(Entry, PolicyTerms, frozen=True, kw_only=True):
     mutual_aid_department_ids: Partners
     member_required: bool
     owner_consent_required: bool
+    air_standard: StandardName | None = None
+    scuba_fills_allowed: ScubaFillsAllowed = True
+    scuba_air_standard: ScubaStandardName | None = None
+    scuba_visual_required: ScubaVisualRequired = False
+    filter_life_tenths_h: FilterLifeTenths | None = None
+    filter_life_days: FilterLifeDays | None = None
+    co_calibration_interval_days: CoCalibrationDays | None = None
+    training_interval_days: TrainingDays | None = None
+    training_interval_source: RestsOn | None = None
+    life_extensions_accepted: LifeExtensionsAccepted = False
+    fill_limit_cap_psi: FillPressurePsi | None = None
+    gauge_tolerance_psi: TolerancePsi | None = None
+    fill_rate_max_psi_per_minute: FillRate | None = None
+    fast_fills_allowed: FastFillsAllowed = True
 
 
-class PolicyView(PolicyTerms, frozen=True, kw_only=True):
+class PolicyView(Struct, frozen=True, kw_only=True):
     """The policy in force. `starts_at` and `event_id` are null where none was set and the defaults hold."""
 
     department_id: uuid.UUID
@@ -61,6 +87,20 @@ class PolicyView(PolicyTerms, frozen=True, kw_only=True):
     mutual_aid_department_ids: Partners
     member_required: bool
     owner_consent_required: bool
+    air_standard: StandardName | None = None
+    scuba_fills_allowed: ScubaFillsAllowed = True
+    scuba_air_standard: ScubaStandardName | None = None
+    scuba_visual_required: ScubaVisualRequired = False
+    filter_life_tenths_h: FilterLifeTenths | None = None
+    filter_life_days: FilterLifeDays | None = None
+    co_calibration_interval_days: CoCalibrationDays | None = None
+    training_interval_days: TrainingDays | None = None
+    training_interval_source: RestsOn | None = None
+    life_extensions_accepted: LifeExtensionsAccepted = False
+    fill_limit_cap_psi: FillPressurePsi | None = None
+    gauge_tolerance_psi: TolerancePsi | None = None
+    fill_rate_max_psi_per_minute: FillRate | None = None
+    fast_fills_allowed: FastFillsAllowed = True
 
 
 class PolicyQuery(StrictStruct, frozen=True, kw_only=True):

@@ -3,7 +3,7 @@
 import uuid
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 MAXIMUM_PARTNERS = 500
 
@@ -85,34 +85,31 @@ FillRate = Annotated[
     ),
 ]
 
+# Each may be left out, which leaves the rules as they are; where given it makes them stricter, never looser.
+ScubaFillsAllowed = Annotated[bool, Meta(description="Whether SCUBA cylinders are filled here at all.")]
+ScubaVisualRequired = Annotated[
+    bool, Meta(description="Whether a SCUBA cylinder without a yearly internal inspection is denied, not advised.")
+]
+FilterLifeDays = Annotated[IntervalDays, Meta(description="Days after which a purification filter is changed.")]
+CoCalibrationDays = Annotated[IntervalDays, Meta(description="Days after which a CO monitor is calibrated again.")]
+TrainingDays = Annotated[IntervalDays, Meta(description="Days after which a member's training is refreshed.")]
+LifeExtensionsAccepted = Annotated[bool, Meta(description="Whether a recorded extension of a service life counts.")]
+FastFillsAllowed = Annotated[bool, Meta(description="Whether the mode fast is allowed.")]
 
-class PolicyTerms(Struct, frozen=True, kw_only=True):
-    """What may be left out of a policy: each stands for the rules as they are, and may only make them stricter."""
-
-    air_standard: StandardName | None = None
-    scuba_fills_allowed: Annotated[bool, Meta(description="Whether SCUBA cylinders are filled here at all.")] = True
-    scuba_air_standard: ScubaStandardName | None = None
-    scuba_visual_required: Annotated[
-        bool, Meta(description="Whether a SCUBA cylinder without a yearly internal inspection is denied, not advised.")
-    ] = False
-    filter_life_tenths_h: FilterLifeTenths | None = None
-    filter_life_days: (
-        Annotated[IntervalDays, Meta(description="Days after which a purification filter is changed.")] | None
-    ) = None
-    co_calibration_interval_days: (
-        Annotated[IntervalDays, Meta(description="Days after which a CO monitor is calibrated again.")] | None
-    ) = None
-    training_interval_days: (
-        Annotated[IntervalDays, Meta(description="Days after which a member's training is refreshed.")] | None
-    ) = None
-    training_interval_source: RestsOn | None = None
-    life_extensions_accepted: Annotated[
-        bool, Meta(description="Whether a recorded extension of a service life counts.")
-    ] = False
-    fill_limit_cap_psi: FillPressurePsi | None = None
-    gauge_tolerance_psi: TolerancePsi | None = None
-    fill_rate_max_psi_per_minute: FillRate | None = None
-    fast_fills_allowed: Annotated[bool, Meta(description="Whether the mode fast is allowed.")] = True
-
-
-TERMS = tuple(PolicyTerms.__struct_fields__)
+# The terms that came after the first ones; they are kept and shown under the same names.
+TERMS = (
+    "air_standard",
+    "scuba_fills_allowed",
+    "scuba_air_standard",
+    "scuba_visual_required",
+    "filter_life_tenths_h",
+    "filter_life_days",
+    "co_calibration_interval_days",
+    "training_interval_days",
+    "training_interval_source",
+    "life_extensions_accepted",
+    "fill_limit_cap_psi",
+    "gauge_tolerance_psi",
+    "fill_rate_max_psi_per_minute",
+    "fast_fills_allowed",
+)
