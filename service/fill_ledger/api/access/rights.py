@@ -29,6 +29,8 @@ FINDINGS_READ = "findings:read"
 EVENTS_READ = "events:read"
 EVENTS_RETRACT = "events:retract"
 RULES_READ = "rules:read"
+PLANS_MAKE = "plans:make"  # reckon something out; nothing is recorded
+PLANS_MAKE = "plans:make"
 IMPORTS_RUN = "imports:run"
 PRINCIPALS_READ = "principals:read"
 PRINCIPALS_WRITE = "principals:write"
@@ -47,12 +49,15 @@ _READ_FLEET = frozenset(
         FINDINGS_READ,
         EVENTS_READ,
         RULES_READ,
+        PLANS_MAKE,
     }
 )
 
 ROLE_RIGHTS: dict[Role, frozenset[str]] = {
     # A station's device: asks, reports, identifies members, and reads the rules. Nothing about other stations.
-    Role.CONTROLLER: frozenset({ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, OWN_STATION_READ, RULES_READ}),
+    Role.CONTROLLER: frozenset(
+        {ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, OWN_STATION_READ, RULES_READ, PLANS_MAKE}
+    ),
     # Answers for the department's breathing air.
     Role.OFFICER: _READ_FLEET
     | {
