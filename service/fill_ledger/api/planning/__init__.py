@@ -1,0 +1,1 @@
+"""Calculations for people at a fill station: plans and forecasts. Nothing here is recorded."""
