@@ -27,7 +27,7 @@ from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F
 from fill_ledger.trade.gas.storage import MAXIMUM_FORECAST_FILLS
 
 MAXIMUM_KINDS = 6
-MAXIMUM_FILLS_TOLD = 20
+MAXIMUM_FILLS_TOLD = 10
 USUAL_FILLS_TOLD = 5
 
 StationId = Annotated[

@@ -27,7 +27,7 @@ from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F
 # Nobody fills more from a bank without charging it. Bounds, so that a slip of the pen cannot ask for a million: on the
 # fills, and on the fills times the bottles, which is what counting costs.
 MAXIMUM_FORECAST_FILLS = 2_000
-MAXIMUM_FORECAST_STEPS = 32_000
+MAXIMUM_FORECAST_STEPS = 24_000
 
 
 class Bottle(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -289,13 +289,11 @@ def _count_all_open(bank: tuple[Vessel, ...], cylinder: Vessel, limit: float, mo
     """Count the full fills with all bottles open to each other and to the cylinder."""
     if not bank:
         return 0
-    volume_ml = sum(each.water_volume_ml for each in bank)
-    whole = Vessel(label="", water_volume_ml=volume_ml, density_kg_per_m3=levelled(bank)[0].density_kg_per_m3)
+    share = cylinder.water_volume_ml / sum(bottle.water_volume_ml for bottle in bank)
+    density, start = levelled(bank)[0].density_kg_per_m3, cylinder.density_kg_per_m3
     count = 0
-    while count < most:
-        whole, (filled,) = flow(whole, (cylinder,), limit)
-        if filled.density_kg_per_m3 < limit:
-            break
+    while count < most and (density + start * share) / (1 + share) >= limit:
+        density -= (limit - start) * share
         count += 1
     return count
 
