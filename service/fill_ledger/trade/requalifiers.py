@@ -205,6 +205,18 @@ def rin_warning(rin: str) -> StampWarning | None:
     )
 
 
+def rin_fault(rin: str) -> StampFault | None:
+    """Say why a text cannot be a RIN: it has four letters or digits, 49 CFR 180.213(d). None where it may be one."""
+    if _RIN_POSSIBLE.match(rin):
+        return None
+    return StampFault(
+        text=rin[:STAMP_TEXT_MAX_LENGTH],
+        code="requalifier-impossible",
+        detail=f"{rin!r} is no requalifier's number: it has four letters or digits (49 CFR 180.213(d))",
+        suggestion="enter it in upper case as in the square of the stamp, clockwise from the upper left, such as A123",
+    )
+
+
 def suffix_warnings(
     family: SpecificationFamily, suffixes: tuple[RequalificationSuffix, ...]
 ) -> tuple[StampWarning, ...]:

@@ -21,6 +21,10 @@ MILLILITRES_PER_CUBIC_INCH = Fraction(254, 100) ** 3
 WATER_VOLUME_MIN_ML = 100
 # ISO 11120 covers seamless tubes up to 3,000 L (its title, as cited in 49 CFR 178.71(j), 2015 edition).
 WATER_VOLUME_MAX_ML = 3_000_000
+# What a person carries: from some 0.5 L for escape to twin sets of 2 x 20 L under water (common practice, no source).
+# The bounds are wider than that; beyond them stands a slip, such as litres or cubic inches taken for millilitres.
+CARRIED_VOLUME_MIN_ML: dict[str, int] = {"scba": 300, "scuba": WATER_VOLUME_MIN_ML}
+CARRIED_VOLUME_MAX_ML = 50_000
 
 WaterVolumeMl = Annotated[
     int, Meta(ge=WATER_VOLUME_MIN_ML, le=WATER_VOLUME_MAX_ML, description="water volume in millilitres")
@@ -69,6 +73,25 @@ class VolumeFault(msgspec.Struct, frozen=True, kw_only=True):
     code: str
     detail: str
     suggestion: str
+
+
+def carried_volume_fault(water_volume_ml: int, use: str) -> VolumeFault | None:
+    """Say why a water volume in millilitres cannot be that of a cylinder of a use; None where it can.
+
+    Only cylinders for SCBA and SCUBA are bounded, because a person carries them (common practice, no source).
+    """
+    least = CARRIED_VOLUME_MIN_ML.get(use)
+    if least is None or least <= water_volume_ml <= CARRIED_VOLUME_MAX_ML:
+        return None
+    return VolumeFault(
+        text=str(water_volume_ml),
+        code="water-volume-not-for-use",
+        detail=(
+            f"{water_volume_ml} ml ({Decimal(water_volume_ml) / 1000} L) is no water volume of a cylinder for "
+            f"{use.upper()}, which holds {least} to {CARRIED_VOLUME_MAX_ML} ml"
+        ),
+        suggestion='enter millilitres of water, 6800 for 6.8 L, or "storage" as its use',
+    )
 
 
 def to_millilitres(value: int | Decimal | str, unit: VolumeUnit) -> int:

@@ -14,10 +14,17 @@ from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, 
 from fill_ledger.trade.events import cylinders
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.trade.mark_types import SpecificationFault
-from fill_ledger.trade.pressure import PressureError, PressureUnit, StampedPressure, service_pressure_fault
-from fill_ledger.trade.requalifiers import RequalificationSuffix
+from fill_ledger.trade.pressure import (
+    PressureError,
+    PressureUnit,
+    StampedPressure,
+    service_pressure_fault,
+    unit_doubt,
+)
+from fill_ledger.trade.requalifiers import RequalificationSuffix, rin_fault
 from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.trade.states.stations import StationState
+from fill_ledger.trade.volumes import carried_volume_fault
 
 
 def _cylinder(known: Known, body: Any) -> CylinderState:
@@ -53,7 +60,10 @@ def _details_make_sense(
     if details.manufactured is not None and details.manufactured > f"{latest_local(moment):%Y-%m}":
         yield Refusal(
             code="made-in-future",
-            detail=f"The manufacture month {details.manufactured} lies in the future.",
+            detail=(
+                f"The manufacture month {details.manufactured} lies in the future. Enter the month stamped on the "
+                f"cylinder, {latest_local(moment):%Y-%m} at the latest."
+            ),
             pointer="/details/manufactured",
             conflict=False,
         )
@@ -66,6 +76,16 @@ def _details_make_sense(
             code=fault.code,
             detail=f"{fault.detail}; {fault.suggestion}",
             pointer="/details/service_pressure",
+            conflict=False,
+        )
+    volume_fault = (
+        None if details.water_volume_ml is None else carried_volume_fault(details.water_volume_ml, details.use)
+    )
+    if volume_fault is not None:
+        yield Refusal(
+            code=volume_fault.code,
+            detail=f"{volume_fault.detail}; {volume_fault.suggestion}.",
+            pointer="/details/water_volume_ml",
             conflict=False,
         )
     if details.home_station_id is not None:
@@ -99,6 +119,18 @@ def _mark_agrees(
             pointer="/details/service_pressure",
             conflict=False,
         )
+    # A mark that carries the same pressure settles the doubt: DOT-4B240 is marked in psi.
+    doubt = None if isinstance(stamped, Refusal) or mark.service_pressure is not None else unit_doubt(stamped)
+    if doubt is not None:
+        yield Refusal(
+            code="pressure-unit-doubtful",
+            detail=(
+                f"{doubt[:1].upper()}{doubt[1:]} Send the unit as stamped; if psi is right, enter the specification "
+                "with its pressure, as stamped."
+            ),
+            pointer="/details/service_pressure/unit",
+            conflict=False,
+        )
     contradiction = None if details.material is None else material_contradiction(mark, details.material)
     if contradiction is not None:
         yield Refusal(
@@ -106,6 +138,23 @@ def _mark_agrees(
             detail=contradiction,
             pointer="/details/material",
             conflict=False,
+        )
+
+
+@check(cylinders.CylinderDetailsCorrected)
+def _tests_stay_possible(body: cylinders.CylinderDetailsCorrected, known: Known, moment: datetime) -> Iterable[Refusal]:
+    made = body.details.manufactured
+    if made is None or made > f"{latest_local(moment):%Y-%m}":
+        return  # a month to come is told as such
+    first = min((known_test.stamp.month for known_test in _cylinder(known, body).requalifications), default=None)
+    if first is not None and first < made:
+        yield Refusal(
+            code="made-after-test",
+            detail=(
+                f"A test of {first} is on record, before the manufacture month {made}. Compare both with the stamps; "
+                "if the test is wrong, take back the entry that told of it first."
+            ),
+            pointer="/details/manufactured",
         )
 
 
@@ -137,15 +186,29 @@ def _stamp_faults(
     if stamp.month > f"{latest_local(moment):%Y-%m}":
         yield Refusal(
             code="requalified-in-future",
-            detail=f"The requalification month {stamp.month} lies in the future.",
+            detail=(
+                f"The requalification month {stamp.month} lies in the future. Enter the month stamped on the cylinder, "
+                f"{latest_local(moment):%Y-%m} at the latest."
+            ),
             pointer=f"{pointer}/month",
             conflict=False,
         )
     if details.manufactured is not None and stamp.month < details.manufactured:
         yield Refusal(
             code="requalified-before-made",
-            detail=f"The requalification month {stamp.month} lies before the manufacture month {details.manufactured}.",
+            detail=(
+                f"The requalification month {stamp.month} lies before the manufacture month {details.manufactured}. "
+                "Compare both with the stamps."
+            ),
             pointer=f"{pointer}/month",
+            conflict=False,
+        )
+    number_fault = None if stamp.requalifier is None else rin_fault(stamp.requalifier)
+    if number_fault is not None:
+        yield Refusal(
+            code=number_fault.code,
+            detail=f"{number_fault.detail}; {number_fault.suggestion}.",
+            pointer=f"{pointer}/requalifier",
             conflict=False,
         )
     codes = [code.value for code in RequalificationSuffix]
@@ -162,7 +225,10 @@ def _stamp_faults(
         for warning in ruled_out_signs(mark, stamp.marks or ()):
             yield Refusal(
                 code=warning.code,
-                detail=f"{warning.text[:1].upper()}{warning.text[1:]} ({warning.source}).",
+                detail=(
+                    f"{warning.text[:1].upper()}{warning.text[1:]} ({warning.source}). Leave the sign out, or correct "
+                    "the specification: the stamps on the cylinder decide."
+                ),
                 pointer=f"{pointer}/marks",
                 conflict=False,
             )
@@ -172,6 +238,7 @@ def _stamp_faults(
     cylinders.CylinderDetailsCorrected,
     cylinders.CylinderRequalified,
     cylinders.CylinderInspected,
+    cylinders.CylinderLifeExtended,
     cylinders.CylinderHeld,
     cylinders.CylinderHoldReleased,
     cylinders.CylinderTransferredOut,
