@@ -262,6 +262,7 @@ async def _transferred_in(connection: Connection, row: Waiting) -> Body:
         holds=tuple(hold.hold_id for hold in state.holds_at(event.effective_at)) or None,
         condemned=True if state.condemned_at is not None else None,
         tags=await _tags_on(source, subject, event.effective_at) or None,
+        life_extensions=tuple(known.extension for known in state.life_extensions) or None,
     )
 
 

@@ -4,9 +4,20 @@ A check sees the states of the subjects that the entry names and says what is wr
 One module an area; `registry` holds what they share.
 """
 
-from fill_ledger.trade.entries import air, corrections, county, cylinders, members, policies, stations
+from fill_ledger.trade.entries import (
+    air,
+    alarms,
+    corrections,
+    county,
+    cylinders,
+    life_extensions,
+    members,
+    policies,
+    rulebook,
+    stations,
+)
 from fill_ledger.trade.entries.registry import Known, Refusal, consulted, refusals
 
-CHECKED_AREAS = (air, corrections, county, cylinders, members, policies, stations)
+CHECKED_AREAS = (air, alarms, corrections, county, cylinders, life_extensions, members, policies, rulebook, stations)
 
 __all__ = ["CHECKED_AREAS", "Known", "Refusal", "consulted", "refusals"]

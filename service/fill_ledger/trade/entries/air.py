@@ -51,6 +51,7 @@ def _source_is_new(body: air.AirSourceRegistered, known: Known, moment: datetime
     air.StorageBottleInstalled,
     air.StorageBottleRemoved,
     air.AirSourceSampled,
+    air.CoMonitorCalibrated,
     air.StorageCharged,
     air.StorageBottleRead,
     air.CompressorHoursRead,
@@ -83,6 +84,32 @@ def _sample_makes_sense(body: air.AirSourceSampled, known: Known, moment: dateti
                 pointer=f"/results/{place}",
                 conflict=False,
             )
+
+
+@check(air.CoMonitorCalibrated)
+def _calibration_makes_sense(body: air.CoMonitorCalibrated, known: Known, moment: datetime) -> Iterable[Refusal]:
+    source = _source(known, body.air_source_id)
+    yield from day_refusals(body.calibrated_on, "/calibrated_on")
+    if body.calibrated_on > f"{latest_local(moment):%Y-%m-%d}":
+        yield Refusal(
+            code="calibrated-in-future",
+            detail=f"The day of the calibration, {body.calibrated_on}, lies in the future.",
+            pointer="/calibrated_on",
+            conflict=False,
+        )
+    if body.due_on is not None:
+        yield from day_refusals(body.due_on, "/due_on")
+        if body.due_on < body.calibrated_on:
+            yield Refusal(
+                code="due-before-calibrated",
+                detail=f"The calibration of {body.calibrated_on} cannot have been due {body.due_on}, before it.",
+                pointer="/due_on",
+                conflict=False,
+            )
+    for calibration in source.co_calibrations:
+        if (calibration.calibrated_on, calibration.due_on) == (body.calibrated_on, body.due_on):
+            yield Refusal(code="calibration-known", detail="This very calibration is on record already.")
+            return
 
 
 @check(air.AirSourceOutOfService)

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, day_refusals
+from fill_ledger.trade.entries.registry import Known, Refusal, check, consults, day_refusals, latest_local
 from fill_ledger.trade.events import members
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.trade.states.members import MemberState
@@ -55,6 +55,7 @@ def _enrolled_once(body: members.MemberEnrolled, known: Known, moment: datetime)
 @check(
     members.MemberPersonalCorrected,
     members.MemberAuthorised,
+    members.MemberTrained,
     members.MemberDeactivated,
     members.MemberReactivated,
     members.CredentialBound,
@@ -63,6 +64,22 @@ def _enrolled_once(body: members.MemberEnrolled, known: Known, moment: datetime)
 def _member_is_known(body: Any, known: Known, moment: datetime) -> Iterable[Refusal]:
     if _member(known, body.member_id).enrolled_at is None:
         yield Refusal(code="member-unknown", detail="This department has no such member.", pointer="/member_id")
+
+
+@check(members.MemberTrained)
+def _training_makes_sense(body: members.MemberTrained, known: Known, moment: datetime) -> Iterable[Refusal]:
+    yield from day_refusals(body.trained_on, "/trained_on")
+    if body.trained_on > f"{latest_local(moment):%Y-%m-%d}":
+        yield Refusal(
+            code="trained-in-future",
+            detail=f"The day of the training, {body.trained_on}, lies in the future.",
+            pointer="/trained_on",
+            conflict=False,
+        )
+    for training in _member(known, body.member_id).trainings:
+        if (training.trained_on, training.course) == (body.trained_on, body.course):
+            yield Refusal(code="training-known", detail="This very training is on record already.")
+            return
 
 
 @check(members.CredentialBound)

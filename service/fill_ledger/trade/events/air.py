@@ -106,6 +106,15 @@ class AirSourceSampled(AirSourceBody, frozen=True, kw_only=True):
     results: Annotated[tuple[AnalyteResult, ...], Meta(max_length=40)] | None = None
 
 
+@event("co_monitor.calibrated", Nature.OFFICE, sealed=("note",))
+class CoMonitorCalibrated(AirSourceBody, frozen=True, kw_only=True):
+    """The carbon monoxide monitor of this source was calibrated; `due_on` is the last day its label gives it."""
+
+    calibrated_on: Day
+    due_on: Day | None = None
+    note: SealedText | None = None
+
+
 @event("storage.charged", Nature.OBSERVATION, order_free=True)
 class StorageCharged(AirSourceBody, frozen=True, kw_only=True):
     """A storage bank was charged from another source of the station."""

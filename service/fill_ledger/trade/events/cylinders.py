@@ -63,6 +63,15 @@ class CylinderDetails(Body, frozen=True, kw_only=True):
     alloy: Annotated[str, Meta(max_length=16)] | None = None
     maker_lot: Annotated[str, Meta(max_length=64)] | None = None
     home_station_id: uuid.UUID | None = None
+    marked_life_ends: Month | None = None  # the end of the service life, where it is marked on the cylinder
+
+
+class LifeExtension(Body, frozen=True, kw_only=True):
+    """By which permit the service life was extended, through which month, and who found the cylinder fit for it."""
+
+    permit: ShortText
+    through: Month
+    requalifier: Annotated[str, Meta(max_length=16)] | None = None
 
 
 class CylinderBody(Body, frozen=True, kw_only=True):
@@ -97,6 +106,14 @@ class CylinderRequalified(CylinderBody, frozen=True, kw_only=True):
     """The requalifier returned a result. In one month the worse result stands until a person resolves it."""
 
     stamp: RequalificationStamp
+    note: SealedText | None = None
+
+
+@event("cylinder.life_extended", Nature.OFFICE, sealed=("note",))
+class CylinderLifeExtended(CylinderBody, frozen=True, kw_only=True):
+    """An authority let this cylinder serve beyond its service life. It counts only where policy accepts it."""
+
+    extension: LifeExtension
     note: SealedText | None = None
 
 
@@ -148,6 +165,7 @@ class CylinderTransferredIn(CylinderBody, frozen=True, kw_only=True):
     holds: tuple[uuid.UUID, ...] | None = None
     condemned: bool | None = None
     tags: Annotated[tuple[TagText, ...], Meta(max_length=100)] | None = None
+    life_extensions: Annotated[tuple[LifeExtension, ...], Meta(max_length=20)] | None = None
 
     def folds_into(self) -> Iterable[Subject]:
         yield Subject(SubjectKind.CYLINDER, self.cylinder_id)

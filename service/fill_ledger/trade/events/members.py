@@ -48,6 +48,14 @@ class MemberAuthorised(MemberBody, frozen=True, kw_only=True):
     station_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=500)] | None = None
 
 
+@event("member.trained", Nature.OFFICE)
+class MemberTrained(MemberBody, frozen=True, kw_only=True):
+    """The member was trained, or the training was refreshed, on this day."""
+
+    trained_on: Day
+    course: ShortText | None = None
+
+
 @event("member.deactivated", Nature.OFFICE, sealed=("reason",))
 class MemberDeactivated(MemberBody, frozen=True, kw_only=True):
     """The member left or was suspended: no fills, no sessions. History stays."""

@@ -127,9 +127,12 @@ class FillPositionRemoved(StationBody, frozen=True, kw_only=True):
     fill_position_id: uuid.UUID
 
 
-@event("alarm.raised", Nature.OBSERVATION, order_free=True, sealed=("note",))
+@event("alarm.raised", Nature.OBSERVATION, sealed=("note",))
 class AlarmRaised(StationBody, frozen=True, kw_only=True):
-    """The station raised an alarm, such as carbon monoxide or high temperature."""
+    """The station raised an alarm, such as carbon monoxide or high temperature.
+
+    It is open until it is ended. Without `air_source_id` it is about the whole station.
+    """
 
     alarm_id: uuid.UUID
     alarm_kind: ShortText
@@ -137,26 +140,17 @@ class AlarmRaised(StationBody, frozen=True, kw_only=True):
     reading: ShortText | None = None
     note: SealedText | None = None
 
-    def folds_into(self) -> Iterable[Subject]:
-        return ()
-
     def mentions(self) -> Iterable[Subject]:
-        yield Subject(SubjectKind.STATION, self.station_id)
         if self.air_source_id is not None:
             yield Subject(SubjectKind.AIR_SOURCE, self.air_source_id)
 
 
-@event("alarm.ended", Nature.OBSERVATION, order_free=True)
+@event("alarm.ended", Nature.OBSERVATION, sealed=("reason",))
 class AlarmEnded(StationBody, frozen=True, kw_only=True):
-    """An alarm is over."""
+    """An alarm is over. A person who ends one, because the device cannot, says why."""
 
     alarm_id: uuid.UUID
-
-    def folds_into(self) -> Iterable[Subject]:
-        return ()
-
-    def mentions(self) -> Iterable[Subject]:
-        return (Subject(SubjectKind.STATION, self.station_id),)
+    reason: SealedText | None = None
 
 
 @event("clock.read", Nature.OBSERVATION, order_free=True)

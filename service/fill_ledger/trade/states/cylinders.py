@@ -10,6 +10,7 @@ from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.identifiers import tag_subject
 from fill_ledger.trade.states.base import Fold, Period, State, end_open_periods, period_at
 
+KEPT_LIFE_EXTENSIONS = 20
 # The worse result stands where two results are stamped for one month.
 OUTCOME_RANK = {"pass": 0, "rejected": 1, "condemned": 2}
 
@@ -39,6 +40,14 @@ class Inspection(msgspec.Struct, kw_only=True):
     event_id: uuid.UUID
 
 
+class LifeExtended(msgspec.Struct, kw_only=True):
+    """An extension of the service life, from the moment it was entered for."""
+
+    event_id: uuid.UUID
+    starts_at: datetime
+    extension: cylinders.LifeExtension
+
+
 class LastFill(msgspec.Struct, kw_only=True, omit_defaults=True):
     """The newest fill, wherever it happened."""
 
@@ -59,6 +68,7 @@ class CylinderState(State, kw_only=True, omit_defaults=True):
     requalifications: list[Requalification] = msgspec.field(default_factory=list)
     holds: list[Hold] = msgspec.field(default_factory=list)
     inspections: list[Inspection] = msgspec.field(default_factory=list)
+    life_extensions: list[LifeExtended] = msgspec.field(default_factory=list)
     condemned_at: datetime | None = None
     retired_at: datetime | None = None
     transferred_at: datetime | None = None
@@ -110,6 +120,8 @@ def _transferred_in(state: CylinderState, body: cylinders.CylinderTransferredIn,
     state.transferred_at, state.transferred_to = None, None
     for stamp in body.requalifications or ():
         _add_requalification(state, stamp, event)
+    for extension in body.life_extensions or ():
+        _add_extension(state, extension, event)
     for hold_id in body.holds or ():
         state.holds.append(
             Hold(event_id=event.event_id, starts_at=event.effective_at, hold_id=hold_id, hold_kind="other")
@@ -133,6 +145,18 @@ def _add_requalification(state: CylinderState, stamp: cylinders.RequalificationS
     state.requalifications.sort(
         key=lambda known: (known.stamp.month, OUTCOME_RANK[known.stamp.outcome], known.reported_at, known.event_id)
     )
+
+
+@cylinder_fold.on(cylinders.CylinderLifeExtended)
+def _life_extended(state: CylinderState, body: cylinders.CylinderLifeExtended, event: Event) -> None:
+    _add_extension(state, body.extension, event)
+
+
+def _add_extension(state: CylinderState, extension: cylinders.LifeExtension, event: Event) -> None:
+    state.life_extensions.append(
+        LifeExtended(event_id=event.event_id, starts_at=event.effective_at, extension=extension)
+    )
+    del state.life_extensions[:-KEPT_LIFE_EXTENSIONS]
 
 
 @cylinder_fold.on(cylinders.CylinderInspected)

@@ -9,6 +9,8 @@ from fill_ledger.trade.events import members
 from fill_ledger.trade.events.envelope import Event, SealedReference
 from fill_ledger.trade.states.base import Fold, Period, State, end_open_periods
 
+KEPT_TRAININGS = 50
+
 
 class Authorisation(Period, kw_only=True, omit_defaults=True):
     """What the member may fill while it holds; `through` is the last day, in the station's calendar."""
@@ -26,6 +28,14 @@ class Credential(Period, kw_only=True, omit_defaults=True):
     record_id: uuid.UUID | None = None
 
 
+class Training(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """One training, in the order of the days."""
+
+    event_id: uuid.UUID
+    trained_on: str
+    course: str | None = None
+
+
 class MemberState(State, kw_only=True, omit_defaults=True):
     """A member as the rules see one."""
 
@@ -34,6 +44,7 @@ class MemberState(State, kw_only=True, omit_defaults=True):
     absences: list[Period] = msgspec.field(default_factory=list)
     authorisations: list[Authorisation] = msgspec.field(default_factory=list)
     credentials: list[Credential] = msgspec.field(default_factory=list)
+    trainings: list[Training] = msgspec.field(default_factory=list)
 
 
 member_fold = Fold(MemberState)
@@ -59,6 +70,13 @@ def _authorised(state: MemberState, body: members.MemberAuthorised, event: Event
             station_ids=body.station_ids,
         )
     )
+
+
+@member_fold.on(members.MemberTrained)
+def _trained(state: MemberState, body: members.MemberTrained, event: Event) -> None:
+    state.trainings.append(Training(event_id=event.event_id, trained_on=body.trained_on, course=body.course))
+    state.trainings.sort(key=lambda training: (training.trained_on, training.event_id))
+    del state.trainings[:-KEPT_TRAININGS]
 
 
 @member_fold.on(members.MemberDeactivated)

@@ -7,9 +7,12 @@ import msgspec
 
 from fill_ledger.trade.events import air, stations
 from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.states.alarms import Alarm, end_alarm, raise_alarm
 from fill_ledger.trade.states.base import Fold, Period, State, end_open_periods
 
 KEPT_FILTER_CHANGES = 50
+KEPT_CALIBRATIONS = 50
+KEPT_METER_READINGS = 20
 
 
 class FillPosition(Period, kw_only=True, omit_defaults=True):
@@ -22,7 +25,7 @@ class FillPosition(Period, kw_only=True, omit_defaults=True):
 
 
 class StationState(State, kw_only=True, omit_defaults=True):
-    """A fill station: its details, when it was closed, its connections over time."""
+    """A fill station: its details, when it was closed, its connections over time, its alarms: see `states.alarms`."""
 
     name: str | None = None
     code: str | None = None
@@ -32,6 +35,7 @@ class StationState(State, kw_only=True, omit_defaults=True):
     closures: list[Period] = msgspec.field(default_factory=list)
     positions: list[FillPosition] = msgspec.field(default_factory=list)
     air_source_ids: list[uuid.UUID] = msgspec.field(default_factory=list)
+    alarms: list[Alarm] = msgspec.field(default_factory=list)
 
 
 class Bottle(Period, kw_only=True, omit_defaults=True):
@@ -80,6 +84,14 @@ class FilterChange(msgspec.Struct, kw_only=True, omit_defaults=True):
     run_time_tenths_h: int | None = None
 
 
+class CoCalibration(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """One calibration of the carbon monoxide monitor, in the order of the days."""
+
+    event_id: uuid.UUID
+    calibrated_on: str
+    due_on: str | None = None
+
+
 class AirSourceState(State, kw_only=True, omit_defaults=True):
     """A compressor, a storage bank or purchased air."""
 
@@ -93,6 +105,8 @@ class AirSourceState(State, kw_only=True, omit_defaults=True):
     bottle_readings: list[BottleReading] = msgspec.field(default_factory=list)
     samples: list[Sample] = msgspec.field(default_factory=list)
     run_time_tenths_h: Reading | None = None
+    run_time_readings: list[Reading] = msgspec.field(default_factory=list)
+    co_calibrations: list[CoCalibration] = msgspec.field(default_factory=list)
     filter_changes: list[FilterChange] = msgspec.field(default_factory=list)
     last_charged_at: datetime | None = None
     charges_total: int = 0
@@ -155,6 +169,16 @@ def _position_removed(state: StationState, body: stations.FillPositionRemoved, e
         [position for position in state.positions if position.fill_position_id == body.fill_position_id],
         event.effective_at,
     )
+
+
+@station_fold.on(stations.AlarmRaised)
+def _alarm_raised(state: StationState, body: stations.AlarmRaised, event: Event) -> None:
+    state.alarms = raise_alarm(state.alarms, body, event)
+
+
+@station_fold.on(stations.AlarmEnded)
+def _alarm_ended(state: StationState, body: stations.AlarmEnded, event: Event) -> None:
+    state.alarms = end_alarm(state.alarms, body, event)
 
 
 @station_fold.on(air.AirSourceRegistered)
@@ -245,11 +269,19 @@ def _bottle_read(state: AirSourceState, body: air.StorageBottleRead, event: Even
 
 @air_source_fold.on(air.CompressorHoursRead)
 def _hours_read(state: AirSourceState, body: air.CompressorHoursRead, event: Event) -> None:
-    known = state.run_time_tenths_h
-    if known is None or (known.read_at, known.event_id) < event.key:
-        state.run_time_tenths_h = Reading(
-            value=body.run_time_tenths_h, read_at=event.effective_at, event_id=event.event_id
-        )
+    reading = Reading(value=body.run_time_tenths_h, read_at=event.effective_at, event_id=event.event_id)
+    readings = sorted([*state.run_time_readings, reading], key=lambda known: (known.read_at, known.event_id))
+    state.run_time_readings = readings[-KEPT_METER_READINGS:]
+    state.run_time_tenths_h = readings[-1]
+
+
+@air_source_fold.on(air.CoMonitorCalibrated)
+def _co_monitor_calibrated(state: AirSourceState, body: air.CoMonitorCalibrated, event: Event) -> None:
+    state.co_calibrations.append(
+        CoCalibration(event_id=event.event_id, calibrated_on=body.calibrated_on, due_on=body.due_on)
+    )
+    state.co_calibrations.sort(key=lambda calibration: (calibration.calibrated_on, calibration.event_id))
+    del state.co_calibrations[:-KEPT_CALIBRATIONS]
 
 
 @air_source_fold.on(air.FilterChanged)

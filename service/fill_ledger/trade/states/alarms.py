@@ -1,0 +1,85 @@
+"""The alarms of a station: open until they are ended, whichever of the two facts comes first.
+
+Alarms are folded in the order of their times, so what is kept does not depend on the order of arrival. Of the ended
+ones the newest are kept; of the open ones all, up to a bound that only a broken device reaches.
+"""
+
+import uuid
+from datetime import datetime
+
+import msgspec
+
+from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.events.stations import AlarmEnded, AlarmRaised
+
+KEPT_ENDED_ALARMS = 50
+KEPT_OPEN_ALARMS = 100
+
+
+class Alarm(msgspec.Struct, kw_only=True, omit_defaults=True):
+    """One alarm. `raised_at` is None where only its end was reported; `ended_at` is None while it is open."""
+
+    alarm_id: uuid.UUID
+    alarm_kind: str | None = None
+    air_source_id: uuid.UUID | None = None
+    reading: str | None = None
+    raised_at: datetime | None = None
+    raised_by_event_id: uuid.UUID | None = None
+    ended_at: datetime | None = None
+    ended_by_event_id: uuid.UUID | None = None
+
+    def is_open_at(self, moment: datetime) -> bool:
+        """Tell whether the alarm had been raised and not ended at a moment."""
+        if self.raised_at is None or self.raised_at > moment:
+            return False
+        return self.ended_at is None or moment < self.ended_at
+
+
+def raise_alarm(alarms: list[Alarm], body: AlarmRaised, event: Event) -> list[Alarm]:
+    """Return the alarms with one more open, oldest first.
+
+    An alarm raised again while it is open stays as it was. One whose end came with an earlier time is over: a device
+    that sets its clock turns the two around. One that was raised and ended, and is raised again, is open again.
+    """
+    known = _newest(alarms, body.alarm_id)
+    if known is not None and known.raised_at is not None and known.ended_at is None:
+        return alarms
+    if known is not None and known.raised_at is None:
+        _raised(known, body, event)
+        return _kept(alarms)
+    alarm = Alarm(alarm_id=body.alarm_id)
+    _raised(alarm, body, event)
+    return _kept([*alarms, alarm])
+
+
+def end_alarm(alarms: list[Alarm], body: AlarmEnded, event: Event) -> list[Alarm]:
+    """Return the alarms with this one ended. The first end counts."""
+    known = _newest(alarms, body.alarm_id)
+    if known is None:
+        known = Alarm(alarm_id=body.alarm_id)
+        alarms = [*alarms, known]
+    if known.ended_at is None:
+        known.ended_at, known.ended_by_event_id = event.effective_at, event.event_id
+    return _kept(alarms)
+
+
+def _newest(alarms: list[Alarm], alarm_id: uuid.UUID) -> Alarm | None:
+    return next((alarm for alarm in reversed(alarms) if alarm.alarm_id == alarm_id), None)
+
+
+def _raised(alarm: Alarm, body: AlarmRaised, event: Event) -> None:
+    alarm.alarm_kind, alarm.air_source_id, alarm.reading = body.alarm_kind, body.air_source_id, body.reading
+    alarm.raised_at, alarm.raised_by_event_id = event.effective_at, event.event_id
+
+
+def _kept(alarms: list[Alarm]) -> list[Alarm]:
+    """Return the alarms without those that are no longer needed: the longest ended, and of too many open ones the
+    oldest of an air source that has another one open.
+    """
+    ended = [alarm for alarm in alarms if alarm.ended_at is not None]
+    given_up = {id(alarm) for alarm in ended[:-KEPT_ENDED_ALARMS]}
+    open_ones = [alarm for alarm in alarms if alarm.ended_at is None]
+    if len(open_ones) > KEPT_OPEN_ALARMS:
+        about = [alarm.air_source_id for alarm in open_ones]
+        given_up.add(id(next((each for each in open_ones if about.count(each.air_source_id) > 1), open_ones[0])))
+    return [alarm for alarm in alarms if id(alarm) not in given_up] if given_up else alarms
