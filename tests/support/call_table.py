@@ -275,6 +275,33 @@ QUESTIONS = (
     ),
 )
 
+PLANS = (
+    Call(
+        operation_id="make_fill_plan",
+        role=Role.CONTROLLER,
+        body={
+            "connections": [
+                {"present_psi": 500, "water_volume_l": 6.8, "limit_psi": 4500},
+                {"present_psi": 300, "cylinder_id": "{cylinder_id}", "water_volume_ml": 8430},
+            ],
+            "supply": {
+                "compressor": {"rate_scfm": 25, "maximum_psi": 6000},
+                "bottles": [{"water_volume_ml": 43000, "pressure_psi": 5400}],
+                "air_source_ids": ["{air_source_id}"],
+            },
+            "gas_temperature_f": 100,
+        },
+    ),
+    Call(
+        operation_id="make_storage_forecast",
+        role=Role.ANALYST,
+        body={
+            "bottles": [{"water_volume_ml": 43000, "pressure_psi": 6000}],
+            "kinds": [{"water_volume_l": 6.8, "start_psi": 500, "limit_psi": 4500}],
+        },
+    ),
+)
+
 FACTS = (
     Call(operation_id="list_fills"),
     Call(operation_id="read_fill"),
@@ -336,6 +363,7 @@ CALLS: tuple[Call, ...] = (
     *MEMBERS,
     *CYLINDERS,
     *QUESTIONS,
+    *PLANS,
     *FACTS,
     *HOLDERS,
 )

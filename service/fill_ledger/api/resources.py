@@ -19,6 +19,7 @@ from fill_ledger.api.places import (
     policies,
     stations,
 )
+from fill_ledger.api.planning import fill_plans, storage_forecasts
 from fill_ledger.api.question import eligibility, rules
 from fill_ledger.api.record import attempts, events, fill_records, fills, findings, intake, quarantine
 
@@ -42,6 +43,7 @@ TAGS: Mapping[str, str] = {
     "tags": "Tags and the cylinders they are on.",
     "requalifications": "Requalifications, one by one or as the requalifier's list.",
     "air-sources": "Air sources: compressors, storage banks and purchased air, with their samples.",
+    "plans": "Fill plans and forecasts of stored air. They are reckoned out, and nothing is recorded.",
     "health": "Whether the service is alive and can do its work.",
     "imports": "The department's inventory file.",
     documentation.TAG: documentation.TAG_DESCRIPTION,
@@ -78,6 +80,8 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *holds.HANDLERS,
     *tags.HANDLERS,
     *requalifications.HANDLERS,
+    *fill_plans.HANDLERS,
+    *storage_forecasts.HANDLERS,
     *imports.HANDLERS,
     *documentation.HANDLERS,
 )

@@ -43,6 +43,8 @@ WHO_MAY: dict[str, str] = {
     "GET /v1/problems/{code}": ANYBODY,
     "GET /v1/eligibility": "COTIA",
     "POST /v1/eligibility": "COTIA",
+    "POST /v1/fill-plans": "COTIA",
+    "POST /v1/storage-forecasts": "COTIA",
     "GET /v1/departments": "OTIAP",
     "GET /v1/departments/{department_id}": "OTIAP",
     "POST /v1/departments": "P",
