@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from fill_ledger.trade.judgement import Judgement
-from fill_ledger.trade.states.cylinders import CylinderState
-from tests.trade.rules.questions import answer, codes, cylinder, policy, sample, source, stamp
+from fill_ledger.trade.states.cylinders import CylinderState, LastFill
+from tests.trade.rules.questions import EVENT_ID, answer, codes, cylinder, policy, sample, source, stamp
 
 MIDDAY_UTC = 16  # about noon in New York in either half of the year
 
@@ -95,6 +95,18 @@ class TestStar:
         subject = cylinder(stamp("2015-06", "pass", "star"), stamp("2019-06"))
         assert ask(subject, "2024-06-30").decision == "permit"
         assert ask(subject, "2024-07-01").code == "requalification-due"
+
+    def test_the_hammer_test_comes_with_it(self) -> None:
+        """A condition of 180.209(b) (secondary quotation; CGA C-6): before each refill, out of any bank or rack."""
+        starred = ask(cylinder(stamp("2024-06", "pass", "star")))
+        assert [reason.code for reason in starred.obligations] == ["hammer-test", "look-over"]
+        assert starred.display_text == "Fill to 2216 psi. Star: hammer test first. Look it over first."
+        for without in (
+            cylinder(stamp("2024-06")),
+            cylinder(stamp("2024-06", "pass", "star"), use="scuba"),
+            cylinder(stamp("2024-06", "pass", "star"), specification="DOT-3AL2216", details_alloy="6061-T6"),
+        ):
+            assert "hammer-test" not in codes(ask(without))
 
     def test_two_stamps_of_one_month_that_disagree(self) -> None:
         """A stamp has no day (180.213(d)), so neither is the later one: inference, the shorter period holds."""
@@ -228,7 +240,7 @@ class TestDueText:
 
     @pytest.mark.parametrize(
         ("due", "words"),
-        [("lenient", "charged by the end of 2026-09"), ("strict", "charged before 2026-09")],
+        [("lenient", "charged before 2026-10-01"), ("strict", "charged before 2026-09-01")],
     )
     def test_until_when_it_must_have_been_charged(self, due: str, words: str) -> None:
         """Whoever fills through September says that a charge of September is one in time; strict says it is not."""
@@ -241,6 +253,33 @@ class TestDueText:
         assert words in judged.reasons[0].text
         assert "may serve until emptied" in judged.reasons[0].text
         assert "may not be topped off" in judged.reasons[0].text  # PHMSA letter 09-0148: topping off is filling
+
+    @pytest.mark.parametrize(
+        ("filled_at", "due", "words"),
+        [
+            # Trade vector: last charged September 20, now February, still full.
+            ("2026-09-20T12:00:00-04:00", "lenient", "Last filled 2026-09-20, in time"),
+            ("2026-09-20T12:00:00-04:00", "strict", "too late for it to serve until emptied"),
+            ("2026-08-31T23:30:00-04:00", "strict", "Last filled 2026-08-31, in time"),
+            ("2026-09-30T23:59:59-04:00", "lenient", "Last filled 2026-09-30, in time"),
+            ("2026-10-01T00:00:00-04:00", "lenient", "Last filled 2026-10-01, too late"),
+        ],
+    )
+    def test_whether_it_was_charged_in_time(self, filled_at: str, due: str, words: str) -> None:
+        """180.205(c), 173.301(a)(6): no time limit once charged in time (PHMSA letters 09-0148, 18-0117)."""
+        subject = cylinder(
+            stamp("2021-09"),
+            last_fill=LastFill(event_id=EVENT_ID, filled_at=datetime.fromisoformat(filled_at), end_psi=2216),
+        )
+        judged = answer(
+            cylinder=subject,
+            at=on("2027-02-01"),
+            policy=policy(requalification_due=due),
+            air_sources=(source(sample("2027-02-01")),),
+        )
+        assert judged.code == "requalification-due"
+        assert words in judged.reasons[0].text
+        assert ("take it out of service" in judged.reasons[0].text) == ("too late" in words)
 
     def test_past_its_life_a_full_one_comes_off_too(self) -> None:
         """173.301(a)(7): unlike a test that is due, this takes it out of service even if full."""

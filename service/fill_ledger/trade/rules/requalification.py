@@ -8,7 +8,7 @@ the last: policy says lenient (through the due month) or strict (through the mon
 from collections.abc import Iterable
 from datetime import datetime
 
-from fill_ledger.trade.rules.calendar import month_starts_at, years_later
+from fill_ledger.trade.rules.calendar import day_text, month_starts_at, years_later
 from fill_ledger.trade.rules.case import Case, has_mark, is_external_visual_only
 from fill_ledger.trade.rules.figure import MonthFigure, NumberFigure
 from fill_ledger.trade.rules.life import is_life_over
@@ -65,6 +65,18 @@ EXTERNAL_VISUAL = ReasonKind(
     title="An external visual inspection is on record that does not requalify a cylinder for breathing air",
     source="49 CFR 180.213(f)(5), 180.209(g) (2015 edition): for listed gases; that air is none of them is from memory",
 )
+HAMMER_TEST = ReasonKind(
+    code="hammer-test",
+    effect="obligation",
+    title="A cylinder that rests on its star is hammer-tested on its own before every refill",
+    source="49 CFR 180.209(b) with CGA C-6: secondary quotation; PHMSA letter 09-0236",
+)
+# The same for every such cylinder, so made once.
+_HAMMER_TEST = HAMMER_TEST.reason(
+    "The star gives ten years only to a cylinder that is taken out of any bank, rack or vehicle and hammer-tested "
+    "(CGA C-6) before each refill.",
+    "Star: hammer test first.",
+)
 _SOURCE_UN = "49 CFR 180.207(a)(2), (c) (2015 edition); last day by policy"
 _SOURCE_NEW = "inference and common practice: the first period runs from manufacture; 49 CFR 180.205(c)"
 
@@ -118,7 +130,7 @@ def requalification_stops_at(case: Case) -> datetime | None:
 def _reasons(case: Case) -> tuple[Reason, ...]:
     if case.details is None or case.entry is None or case.entry.interval_years is None or not is_fillable(case):
         return ()
-    advice = (*_external_visual_advice(case), *(_star_advice(case) if has_star(case) else ()))
+    advice = (*_external_visual_advice(case), *(_star_reasons(case) if has_star(case) else ()))
     rejected = case.latest is not None and case.latest.stamp.outcome == "rejected"
     # Where a new test alone changes nothing, "due" would send the cylinder to the requalifier for nothing.
     if rejected or is_condemned(case) or is_life_over(case):
@@ -135,10 +147,10 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     stops_at = requalification_stops_at(case)
     if stops_at is None or case.at < stops_at:
         return advice
-    return (_due(case, month, years), *advice)
+    return (_due(case, month, years, stops_at), *advice)
 
 
-def _due(case: Case, month: str, years: int) -> Reason:
+def _due(case: Case, month: str, years: int, stops_at: datetime) -> Reason:
     due_month = years_later(month, years)
     since = f"Tested {month}" if case.last_pass is not None else f"Made {month} and no test on record"
     source = DUE.source
@@ -146,17 +158,25 @@ def _due(case: Case, month: str, years: int) -> Reason:
         source = _SOURCE_NEW
     elif case.key is not None and case.key.startswith("UN "):
         source = _SOURCE_UN
-    # Who may fill through the due month has charged in time through the due month.
-    charged = f"by the end of {due_month}"
     if case.question.policy.requalification_due == "strict":
         source += ": strict"
-        charged = f"before {due_month}"
     return DUE.reason(
-        f"{since}, every {years} years: due since {due_month}. If charged {charged} it may serve until emptied; it "
-        "may not be topped off.",
+        f"{since}, every {years} years: due since {due_month}. {_what_a_charge_allows(case, stops_at)}",
         f"Do not fill. Hydro test due since {due_month}.",
         source=source,
     )
+
+
+def _what_a_charge_allows(case: Case, stops_at: datetime) -> str:
+    """Say whether it may stay in service full: only if charged before it was due (180.205(c), 173.301(a)(6))."""
+    last_fill = None if case.cylinder is None else case.cylinder.last_fill
+    if last_fill is None or last_fill.filled_at >= case.at:
+        first_day = day_text(stops_at, case.zone)
+        return f"If charged before {first_day} it may serve until emptied; it may not be topped off."
+    day = day_text(last_fill.filled_at, case.zone)
+    if last_fill.filled_at < stops_at:
+        return f"Last filled {day}, in time: it may serve until emptied; it may not be topped off."
+    return f"Last filled {day}, too late for it to serve until emptied: take it out of service."
 
 
 def _external_visual_advice(case: Case) -> tuple[Reason, ...]:
@@ -177,10 +197,12 @@ def _external_visual_advice(case: Case) -> tuple[Reason, ...]:
     return ()
 
 
-def _star_advice(case: Case) -> tuple[Reason, ...]:
+def _star_reasons(case: Case) -> tuple[Reason, ...]:
     fault = star_fault(case)
-    if fault is None or case.entry is None:
+    if case.entry is None:
         return ()
+    if fault is None:
+        return (_HAMMER_TEST,)
     return (
         STAR_IGNORED.reason(
             f"The star does not count because {fault}: the period is {case.entry.interval_years} years.",
@@ -219,7 +241,7 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="requalification",
     concerns="cylinder",
-    kinds=(DUE, UNKNOWN, EXTERNAL_VISUAL, STAR_IGNORED),
+    kinds=(DUE, UNKNOWN, EXTERNAL_VISUAL, HAMMER_TEST, STAR_IGNORED),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
