@@ -267,6 +267,7 @@ CYLINDERS = (
 )
 
 QUESTIONS = (
+    Call(operation_id="read_gauge_reading", role=Role.CONTROLLER, query={"reading_psi": "4510", "limit_psi": "4500"}),
     Call(operation_id="ask_eligibility", role=Role.CONTROLLER, query={"cylinder_id": "{cylinder_id}"}),
     Call(
         operation_id="ask_eligibility_with_body",

@@ -17,6 +17,7 @@ from tests.trade.rules.questions import (
     OTHER_SOURCE_ID,
     POSITION_ID,
     authorisation,
+    book,
     codes,
     cylinder,
     hold,
@@ -77,6 +78,7 @@ QUESTIONS: dict[str, Question] = {
     "requalification-due": question(cylinder=cylinder(stamp("2021-05"))),
     "requalification-unknown": question(cylinder=cylinder(stamp("2027-01"), manufactured=None)),
     "external-visual-only": question(cylinder=cylinder(stamp("2024-06"), stamp("2025-06", "pass", "E"))),
+    "hammer-test": question(cylinder=cylinder(stamp("2024-09", "pass", "star"))),
     "star-not-counted": question(
         cylinder=cylinder(
             stamp("2024-09", "pass", "star"),
@@ -109,6 +111,17 @@ QUESTIONS: dict[str, Question] = {
     "plus-void": question(cylinder=cylinder(stamp("2019-09", "pass", "+"), stamp("2024-09"))),
     "limit-lowered": question(station=position(2000), fill_position_id=POSITION_ID),
     "regulator-above-limit": question(station=position(5500), fill_position_id=POSITION_ID),
+    "limit-at-other-temperature": question(
+        cylinder=cylinder(specification="DOT-SP99998", pressure="300", unit="bar", manufactured="2019-01"),
+        rulebook=book(key="SP99998", reference_temperature_f=59),
+    ),
+    "limit-capped-by-policy": question(policy=policy(fill_limit_cap_psi=2000)),
+    "cold-gas-lower-stop": question(gas_temperature_f=40),
+    "warm-gas-higher-stop": question(gas_temperature_f=100),
+    "gas-temperature-outside-table": question(gas_temperature_f=151),
+    "stop-reading-outside-table": question(
+        cylinder=cylinder(specification="DOT-3AA7500", pressure="7500", use="storage"), gas_temperature_f=140
+    ),
     "look-over": question(),
     "keep-people-away": question(
         cylinder=cylinder(stamp("2024-09", "pass", "VE"), **BREATHING_3AL, details_alloy="6351-T6")

@@ -19,7 +19,7 @@ from fill_ledger.api.places import (
     policies,
     stations,
 )
-from fill_ledger.api.planning import fill_plans, storage_forecasts
+from fill_ledger.api.planning import fill_plans, gauge_readings, storage_forecasts
 from fill_ledger.api.question import eligibility, rules
 from fill_ledger.api.record import attempts, events, fill_records, fills, findings, intake, quarantine
 
@@ -44,6 +44,7 @@ TAGS: Mapping[str, str] = {
     "requalifications": "Requalifications, one by one or as the requalifier's list.",
     "air-sources": "Air sources: compressors, storage banks and purchased air, with their samples.",
     "plans": "Fill plans and forecasts of stored air. They are reckoned out, and nothing is recorded.",
+    "gauge-readings": "What a gauge reading means: what it settles to, where to stop, the air there is.",
     "health": "Whether the service is alive and can do its work.",
     "imports": "The department's inventory file.",
     documentation.TAG: documentation.TAG_DESCRIPTION,
@@ -82,6 +83,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *requalifications.HANDLERS,
     *fill_plans.HANDLERS,
     *storage_forecasts.HANDLERS,
+    *gauge_readings.HANDLERS,
     *imports.HANDLERS,
     *documentation.HANDLERS,
 )

@@ -42,6 +42,7 @@ WHO_MAY: dict[str, str] = {
     "GET /v1/problems": ANYBODY,
     "GET /v1/problems/{code}": ANYBODY,
     "GET /v1/eligibility": "COTIA",
+    "GET /v1/gauge-readings": "COTIA",
     "POST /v1/eligibility": "COTIA",
     "POST /v1/fill-plans": "COTIA",
     "POST /v1/storage-forecasts": "COTIA",

@@ -121,7 +121,7 @@ async def test_findings_are_plain_sentences_and_are_cleared_by_a_retraction(coun
         problem_in(await client.get(f"/v1/findings/{uuid.uuid4()}"), 404, "not-found")
     assert [item["finding_id"] for item in listed.json()["items"]] == results[0]["finding_ids"]
     assert (finding["code"], finding["severity"]) == ("over-fill-limit", "grave")
-    assert finding["text"] == "The pressure at the end of the fill was above the fill limit."
+    assert finding["text"] == "The pressure at the end of the fill, settled at 70 F, is above the cylinder's own limit."
     assert taken_back.status_code == 201, taken_back.text
     assert (before.json()["standing"], after.json()["standing"]) == ("open", "cleared")
     assert [item["event_id"] for item in retracted.json()["items"]] == [sent["event_id"]]

@@ -83,13 +83,38 @@ def test_a_european_limit_holds_at_15_c() -> None:
 
 
 @pytest.mark.parametrize(
-    ("end_psi", "limit_psi", "temperature_f"), [(8_001, 4_500, 70), (4_500, 8_001, None), (4_500, 4_500, 160)]
+    ("end_psi", "limit_psi", "temperature_f"),
+    [(8_001, 7_950, 90), (8_001, 7_500, None), (4_500, 8_001, None), (4_500, 4_500, 160)],
 )
 def test_outside_the_table_nothing_is_judged(end_psi: int, limit_psi: int, temperature_f: int | None) -> None:
     judged = judge_end_reading(end_psi, limit_psi, temperature_f)
     assert judged.verdict is OUTSIDE
     assert isinstance(judged.outside, OutsideTable)
     assert judge_end_reading(4_500, 4_500, 70, 200).verdict is OUTSIDE
+
+
+@pytest.mark.parametrize(("limit_psi", "temperature_f"), [(4_500, 70), (4_500, None), (5_500, 150), (7_900, 70)])
+def test_a_reading_beyond_the_table_is_over_a_limit_within_it(limit_psi: int, temperature_f: int | None) -> None:
+    judged = judge_end_reading(8_001, limit_psi, temperature_f)
+    assert judged.verdict is OVER
+    assert judged.settled_psi is None
+    assert judged.outside is not None
+    expected = None if temperature_f is None else stop_at_psi(limit_psi, temperature_f)
+    assert judged.stop_at_psi == expected
+
+
+@pytest.mark.parametrize(
+    ("end_psi", "tolerance_psi", "verdict"),
+    [(4_510, 50, TOLERATED), (4_510, 11, TOLERATED), (4_510, 10, OVER), (4_501, 0, OVER), (4_500, 0, WITHIN)],
+)
+def test_a_tolerance_may_be_less(end_psi: int, tolerance_psi: int, verdict: EndReadingVerdict) -> None:
+    assert judge_end_reading(end_psi, 4_500, 70, tolerance_psi=tolerance_psi).verdict is verdict
+
+
+def test_without_tolerance_heat_still_explains_a_reading() -> None:
+    judged = judge_end_reading(4_510, 4_500, None, tolerance_psi=0)
+    assert judged.verdict is HEAT
+    assert judged.explained_from_f == 71
 
 
 def test_a_cold_reading_that_would_settle_above_the_table_is_over_its_limit() -> None:
@@ -127,6 +152,15 @@ def test_recharge_corrected_beside_it() -> None:
     assert cold.settled_per_mille == 1_000
     hot = judge_recharge(4_300, 4_500, 110)
     assert (hot.due, hot.corrected_due) == (False, True)
+
+
+def test_recharge_of_a_european_cylinder_is_corrected_to_15_c() -> None:
+    """300 bar = 4,351 psi at 59 F; full, at 32 F it reads less than 90 % of that or not far above."""
+    full_at_32_f = stop_at_psi(4_351, 32, 59)
+    assert isinstance(full_at_32_f, int)
+    judged = judge_recharge(full_at_32_f, 4_351, 32, 59)
+    assert judged.settled_per_mille in (999, 1_000)
+    assert judged.corrected_due is False
 
 
 def test_recharge_beyond_the_table_has_no_corrected_figure() -> None:

@@ -5,8 +5,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp, ServicePressure
+from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.judgement import Judgement, Question, judge
+from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.states.base import Period
 from fill_ledger.trade.states.cylinders import CylinderState, Hold, Inspection, Requalification
 from fill_ledger.trade.states.members import Authorisation, MemberState
@@ -133,6 +136,12 @@ def member(*authorisations: Authorisation, **fields: Any) -> MemberState:
 def policy(**fields: Any) -> PolicySet:
     """The department's policy: the defaults unless told otherwise."""
     return PolicySet(department_id=DEPARTMENT_ID, **fields)
+
+
+def book(**fields: Any) -> Rulebook:
+    """A rulebook with one specification of the county's beside those of the release."""
+    defaults: dict[str, Any] = {"interval_years": 10, "source": "the permit's own text", "confidence": "read"}
+    return Rulebook((*SPECIFICATIONS, SpecificationEntry(**(defaults | fields))), ())
 
 
 def question(**fields: Any) -> Question:

@@ -30,7 +30,6 @@ EVENTS_READ = "events:read"
 EVENTS_RETRACT = "events:retract"
 RULES_READ = "rules:read"
 PLANS_MAKE = "plans:make"  # reckon something out; nothing is recorded
-PLANS_MAKE = "plans:make"
 IMPORTS_RUN = "imports:run"
 PRINCIPALS_READ = "principals:read"
 PRINCIPALS_WRITE = "principals:write"

@@ -48,7 +48,7 @@ class EndReading(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Recharge(msgspec.Struct, frozen=True, kw_only=True):
-    """Whether a cylinder must be recharged, by the plain reading, and what it would be at 70 F.
+    """Whether a cylinder must be recharged, by the plain reading, and what it would be once settled.
 
     The plain figures rest on `RECHARGE_SOURCE`. The corrected ones are advice (`CORRECTED_RECHARGE_SOURCE`) and None
     where the temperature is unknown or outside the table. Parts per thousand are rounded down.
@@ -95,14 +95,22 @@ def judge_end_reading(
     return EndReading(verdict=_verdict(settled, limit_psi, tolerance_psi), settled_psi=settled, stop_at_psi=stop_at)
 
 
-def judge_recharge(reading_psi: int, rated_psi: int, gas_temperature_f: int | None) -> Recharge:
+def judge_recharge(
+    reading_psi: int,
+    rated_psi: int,
+    gas_temperature_f: int | None,
+    reference_temperature_f: int = REFERENCE_TEMPERATURE_F,
+) -> Recharge:
     """Judge a cylinder that should be full: due for a recharge at 90 % of its rated pressure or less.
 
-    Raises `ValueError` when `rated_psi` is not above zero.
+    The corrected figures are those at the reference temperature, where the rated pressure holds. Raises `ValueError`
+    when `rated_psi` is not above zero.
     """
     if rated_psi <= 0:
         raise ValueError(f"{rated_psi} psi is not a rated pressure")
-    settled = None if gas_temperature_f is None else settled_psi(reading_psi, gas_temperature_f)
+    settled: int | OutsideTable | None = None
+    if gas_temperature_f is not None:
+        settled = settled_psi(reading_psi, gas_temperature_f, reference_temperature_f)
     if isinstance(settled, OutsideTable):
         settled = None
     return Recharge(
