@@ -27,10 +27,15 @@ class Rulebooks:
 
     async def current(self, connection: "Connection | asyncpg.Pool[asyncpg.Record]") -> Rulebook:
         """Return the rulebook as it stands now: a short read, and a long one only when it has changed."""
-        row = await connection.fetchrow(_READ, [COUNTY_ID], [SubjectKind.RULEBOOK.value], [COUNTY_ID], self._position)
-        if row is None:
-            self._position, self._rulebook = 0, SHIPPED
-        elif row["state"] is not None:
+        held_position, held = self._position, self._rulebook
+        row = await connection.fetchrow(_READ, [COUNTY_ID], [SubjectKind.RULEBOOK.value], [COUNTY_ID], held_position)
+        if row is not None and row["state"] is None:
+            return held
+        position, rulebook = 0, SHIPPED
+        if row is not None:
             state: RulebookState = decode_state(SubjectKind.RULEBOOK, row["state"])
-            self._position, self._rulebook = row["ledger_position"], rulebook_of(state)
-        return self._rulebook
+            position, rulebook = row["ledger_position"], rulebook_of(state)
+        # Another reading may have come back meanwhile with something newer: that stays.
+        if position > self._position or self._position == held_position:
+            self._position, self._rulebook = position, rulebook
+        return rulebook

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from fill_ledger.trade.entries.registry import Known, Refusal, check
-from fill_ledger.trade.events import corrections, county, cylinders, members
+from fill_ledger.trade.events import corrections, county, cylinders, members, rulebook
 
 # Only what a person may have entered or a device reported in error can be taken back; what gives or ends rights, and
 # what the ledger wrote itself, is ended by an event of its own.
@@ -20,6 +20,7 @@ NOT_RETRACTABLE = (
     corrections.FactQuarantined,
     cylinders.CylinderTransferredIn,
     cylinders.CylinderTransferredOut,
+    rulebook.RulebookInstalled,
 )
 
 

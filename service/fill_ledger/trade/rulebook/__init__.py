@@ -10,10 +10,11 @@ from fill_ledger.trade.rulebook.book import (
     DatedEntry,
     DatedStandard,
     Rulebook,
+    holds_on,
     rulebook_of,
     shipped_rulebook,
 )
-from fill_ledger.trade.rulebook.keys import implied_wall, read_mark, specification_key
+from fill_ledger.trade.rulebook.keys import implied_wall, key_meant, read_mark, specification_key
 
 __all__ = [
     "SHIPPED",
@@ -21,7 +22,9 @@ __all__ = [
     "DatedEntry",
     "DatedStandard",
     "Rulebook",
+    "holds_on",
     "implied_wall",
+    "key_meant",
     "read_mark",
     "rulebook_of",
     "shipped_rulebook",

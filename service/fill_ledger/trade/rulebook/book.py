@@ -48,17 +48,20 @@ class Rulebook:
     """What the rules go by. Never changes once made; a change of the county ledger makes another one.
 
     digest: of all the data in it, hex; equal digests judge alike. amendments: oldest first, so that the last one in
-    effect holds.
+    effect holds. state: what it was made from, which tells who entered what and when.
     """
 
-    __slots__ = ("_air_standards", "_specifications", "amendments", "digest")
+    __slots__ = ("_air_standards", "_specifications", "amendments", "digest", "state")
 
     def __init__(
         self,
         specifications: Sequence[SpecificationEntry],
         air_standards: Sequence[AirStandard],
         amendments: Sequence[RuleAmended] = (),
+        *,
+        state: RulebookState | None = None,
     ) -> None:
+        self.state = state
         self._specifications: dict[str, tuple[DatedEntry, ...]] = {}
         for entry in specifications:
             dated = DatedEntry(entry, _day(entry.effective_from), _day(entry.effective_until))
@@ -106,7 +109,14 @@ def rulebook_of(state: RulebookState) -> Rulebook:
         (*specifications, *(known.entry for known in state.specifications)),
         (*air_standards, *(known.entry for known in state.air_standards)),
         tuple(known.entry for known in state.amendments),
+        state=state,
     )
+
+
+def holds_on(day: date, effective_from: str | None, effective_until: str | None) -> bool:
+    """Tell whether what holds from one day until another (exclusive) holds on a day of the same calendar."""
+    begins, ends = _day(effective_from), _day(effective_until)
+    return (begins is None or begins <= day) and (ends is None or day < ends)
 
 
 def _day(text: str | None) -> date | None:

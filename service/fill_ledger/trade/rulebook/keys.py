@@ -1,7 +1,7 @@
 """Under which key of the rulebook a mark stands."""
 
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, get_args
 
 from fill_ledger.trade.marks import (
     Material,
@@ -51,3 +51,36 @@ def implied_wall(mark: SpecificationMark) -> PressureWall | None:
             return "composite"
         case _:
             return None
+
+
+def key_meant(text: str) -> str | None:
+    """Return the key that a text names or a mark in it is read as; None where no mark leads to one.
+
+    "3AA", "UN steel" and "SP10915" are keys themselves; "DOT-SP10915-4500" is a mark that is read as the last one.
+    """
+    if text in _KEYS_WITHOUT_NUMBER:
+        return text
+    mark = read_mark(text)
+    if isinstance(mark, SpecificationFault) or mark.family is SpecificationFamily.UNKNOWN:
+        return None
+    return specification_key(mark, None)
+
+
+# Families that are keys as they stand, and marks whose key names the material of the pressure wall.
+_KEYS_WITHOUT_NUMBER = frozenset(
+    {
+        *(
+            family.value
+            for family in SpecificationFamily
+            if family
+            not in (
+                SpecificationFamily.SPECIAL_PERMIT,
+                SpecificationFamily.UN,
+                SpecificationFamily.TC,
+                SpecificationFamily.TC_PERMIT,
+                SpecificationFamily.UNKNOWN,
+            )
+        ),
+        *(f"{prefix} {wall}" for prefix in ("UN", "EN") for wall in get_args(PressureWall)),
+    }
+)
