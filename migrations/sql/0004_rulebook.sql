@@ -5,7 +5,9 @@ SET LOCAL ROLE fill_ledger_owner;
 -- New columns of views stand here, before the functions that put rows are made anew below.
 ALTER TABLE views.fill
     ADD COLUMN settled_psi integer,  -- what the end reading comes to at 70 F
-    ADD COLUMN air_delivered_l integer;  -- litres of free air at 70 F and 14.7 psia
+    ADD COLUMN air_delivered_l integer,  -- litres of free air at 70 F and 14.7 psia
+    ADD COLUMN permit_nonce text;  -- of the genuine permit that the fill quotes
+CREATE INDEX fill_by_permit ON views.fill (department_id, permit_nonce) WHERE permit_nonce IS NOT NULL;
 
 -- Columns were added: the functions that put rows are made anew from the tables as they are now.
 DO $$

@@ -16,11 +16,9 @@ from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox
 from fill_ledger.intake.recorder import Recorder
 from fill_ledger.intake.vault import Vault
-from fill_ledger.ledger.credentials import Lookups
-from fill_ledger.ledger.handles import MemberSessions, PermitReferences
+from fill_ledger.ledger.handles import MemberSessions
 from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.ledger.passcodes import PasscodeHasher
-from fill_ledger.ledger.sealing import Sealer
 from fill_ledger.settings import Settings
 from fill_ledger.views.questions import QuestionReader
 
@@ -34,7 +32,7 @@ FAILURE_POLICY = RatePolicy(name="failed-keys", quota=60, window_s=60)
 
 def make_parts(database: Database, key_ring: KeyRing) -> Parts:
     """Put the parts of a service together over an open database."""
-    vault = Vault(Sealer.from_key_ring(key_ring), Lookups.from_key_ring(key_ring))
+    vault = Vault.from_key_ring(key_ring)
     lanes = Lanes(Recorder(database.writes, vault))
     return Parts(
         database=database,
@@ -43,7 +41,7 @@ def make_parts(database: Database, key_ring: KeyRing) -> Parts:
         outbox=Outbox(database.writes, lanes),
         vault=vault,
         member_sessions=MemberSessions.from_key_ring(key_ring),
-        permit_references=PermitReferences.from_key_ring(key_ring),
+        permit_references=vault.permit_references,
         passcode_hasher=PasscodeHasher(),
         public_limiter=RateLimiter(PUBLIC_POLICY),
         failure_limiter=RateLimiter(FAILURE_POLICY),

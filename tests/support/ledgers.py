@@ -18,10 +18,8 @@ from fill_ledger.intake.recorder import Recorder
 from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.append import Append, Appended, append
 from fill_ledger.ledger.chain import ChainFault, Link, check_chain
-from fill_ledger.ledger.credentials import Lookups
 from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.ledger.read import Connection, seeing
-from fill_ledger.ledger.sealing import Sealer
 from fill_ledger.settings import DEFAULT_WRITES
 from fill_ledger.trade.events.county import DepartmentRegistered
 from fill_ledger.trade.events.cylinders import CylinderDetails, CylinderRegistered, ServicePressure
@@ -36,8 +34,7 @@ SMALL_POOL = msgspec.structs.replace(DEFAULT_WRITES, min_size=1, max_size=3)
 
 def make_vault() -> Vault:
     """Return a vault under the tests' master key: every process of a test opens what another has sealed."""
-    key_ring = KeyRing(TEST_MASTER_KEY)
-    return Vault(Sealer.from_key_ring(key_ring), Lookups.from_key_ring(key_ring))
+    return Vault.from_key_ring(KeyRing(TEST_MASTER_KEY))
 
 
 def claim_of(body: Body, event_id: uuid.UUID | None = None, **given: Any) -> Claim:

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from fill_ledger.intake.claims import Claim, Outcome, OutcomeName, Recorded, Unit, Unreadable
-from fill_ledger.intake.judging import judge_fill, whose_cylinder
+from fill_ledger.intake.judging import FillTaken, judge_fill, whose_cylinder
 from fill_ledger.intake.reading import Reading, conflict_id, quarantine_id, read_for
 from fill_ledger.intake.screening import Unwritable, screened
 from fill_ledger.intake.vault import Vault, key_row, record_row
@@ -242,15 +242,14 @@ class Attempt:
         owner = whose.owner_department_id
         if owner is not None and owner != self._department_id:
             self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
-        return await judge_fill(
-            self._folding,
-            body,
-            effective_at,
-            station_id,
-            whose,
-            self._reading.department_time_zone,
-            self._reading.rulebook,
+        fill = FillTaken(
+            body=body,
+            effective_at=effective_at,
+            station_id=station_id,
+            is_from_controller=claim.station_id is not None,
+            permit=self._reading.permits.quote(claim, body, self._folding.is_retracted),
         )
+        return await judge_fill(self._folding, fill, whose, self._reading.department_time_zone, self._reading.rulebook)
 
     def _send(self, event_id: uuid.UUID, purpose: str, to_department_id: uuid.UUID) -> None:
         self._outbox.append({"source_event_id": event_id, "purpose": purpose, "to_department_id": to_department_id})

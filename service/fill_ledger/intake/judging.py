@@ -1,7 +1,9 @@
 """Judging a fill when it is taken: the question is built from what is known then, the answer is kept with the fact."""
 
 import uuid
+from collections.abc import Iterable
 from datetime import UTC, datetime
+from typing import Any, Protocol
 
 import msgspec
 
@@ -15,13 +17,39 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 from fill_ledger.trade.judgement import Question, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
+from fill_ledger.trade.rules.as_marked import provisional_cylinder
 from fill_ledger.trade.rules.finding_kinds import STATION_DIFFERS
+from fill_ledger.trade.rules.permits import PermitStanding, codes_of_permit, compared
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
 from fill_ledger.trade.states.stations import AirSourceState
-from fill_ledger.views.folding import Folding
 
 FALLBACK_TIME_ZONE = "UTC"
+
+
+class States(Protocol):
+    """The states of one department that a judgement looks at: as they stand, or as they were known once."""
+
+    department_id: uuid.UUID
+
+    async def ensure(self, subjects: Iterable[Subject]) -> None:
+        """Read the states of subjects that are not held yet."""
+
+    def state(self, subject: Subject) -> Any:
+        """Return the state of a subject that is held."""
+
+
+class FillTaken(msgspec.Struct, frozen=True, kw_only=True):
+    """A fill that is judged.
+
+    station_id: that of the controller, else the one the fact names. permit: what is known of the permit it quotes.
+    """
+
+    body: Filled
+    effective_at: datetime
+    station_id: uuid.UUID | None
+    is_from_controller: bool
+    permit: PermitStanding
 
 
 class Whose(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,25 +75,25 @@ def subjects_to_judge(body: Filled, department_id: uuid.UUID, station_id: uuid.U
     return tuple(subjects)
 
 
-async def whose_cylinder(folding: Folding, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
+async def whose_cylinder(states: States, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
     """Find the cylinder: by id, else by its tag, in this department first and then elsewhere."""
     if body.cylinder_id is not None:
-        own: CylinderState = folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
+        own: CylinderState = states.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
         neighbour = neighbours.by_id.get(body.cylinder_id)
         if own.registered_at is None or (neighbour is not None and own.transferred_at is not None):
             return _of_neighbour(neighbour, "id")
-        return Whose(cylinder=own, owner_department_id=folding.department_id, attributed_by="id")
+        return Whose(cylinder=own, owner_department_id=states.department_id, attributed_by="id")
     if body.tag is None:
         return Whose()
-    tag: TagState = folding.state(tag_subject(body.tag))
+    tag: TagState = states.state(tag_subject(body.tag))
     cylinder_id = tag.cylinder_at(effective_at)
     if cylinder_id is not None:
         subject = Subject(SubjectKind.CYLINDER, cylinder_id)
-        await folding.ensure((subject,))
-        worn_by: CylinderState = folding.state(subject)
+        await states.ensure((subject,))
+        worn_by: CylinderState = states.state(subject)
         new_owner = neighbours.by_tag.get(body.tag)
         if new_owner is None or worn_by.transferred_at is None:
-            return Whose(cylinder=worn_by, owner_department_id=folding.department_id, attributed_by="tag")
+            return Whose(cylinder=worn_by, owner_department_id=states.department_id, attributed_by="tag")
     return _of_neighbour(neighbours.by_tag.get(body.tag), "tag")
 
 
@@ -79,34 +107,29 @@ def _of_neighbour(neighbour: Neighbour | None, attributed_by: str) -> Whose:
     )
 
 
-async def air_sources_of(folding: Folding, body: Filled, station_id: uuid.UUID | None) -> tuple[AirSourceState, ...]:
+async def air_sources_of(states: States, body: Filled, station_id: uuid.UUID | None) -> tuple[AirSourceState, ...]:
     """Return the sources a fill says it drew from; where it names none, all that its station has."""
     named = [source.air_source_id for source in body.sources or ()]
     if not named and station_id is not None:
-        named = folding.state(Subject(SubjectKind.STATION, station_id)).air_source_ids
+        named = states.state(Subject(SubjectKind.STATION, station_id)).air_source_ids
     subjects = [Subject(SubjectKind.AIR_SOURCE, air_source_id) for air_source_id in named]
-    await folding.ensure(subjects)
-    return tuple(folding.state(subject) for subject in subjects)
+    await states.ensure(subjects)
+    return tuple(states.state(subject) for subject in subjects)
 
 
 async def judge_fill(
-    folding: Folding,
-    body: Filled,
-    effective_at: datetime,
-    station_id: uuid.UUID | None,
-    whose: Whose,
-    department_time_zone: str | None,
-    rulebook: Rulebook,
+    states: States, fill: FillTaken, whose: Whose, department_time_zone: str | None, rulebook: Rulebook
 ) -> Judged:
-    """Judge a fill at the moment it took effect, by what is known when it is taken.
+    """Judge a fill at the moment it took effect, by the states given: what is known when it is taken, or later.
 
     The calendar is the station's, else the department's, as for the question that was asked before the fill.
     """
-    department_id = folding.department_id
+    department_id = states.department_id
+    body, effective_at, station_id = fill.body, fill.effective_at, fill.station_id
     station = None
     if station_id is not None:
-        station = folding.state(Subject(SubjectKind.STATION, station_id))
-    policy_state: PolicyState = folding.state(Subject(SubjectKind.POLICY, department_id))
+        station = states.state(Subject(SubjectKind.STATION, station_id))
+    policy_state: PolicyState = states.state(Subject(SubjectKind.POLICY, department_id))
     policy = policy_state.at(effective_at)
     partners = policy.mutual_aid_department_ids or ()
     question = Question(
@@ -120,11 +143,11 @@ async def judge_fill(
         as_marked=None if whose.cylinder is not None else body.cylinder_as_marked,
         station=station,
         fill_position_id=body.fill_position_id,
-        air_sources=await air_sources_of(folding, body, station_id),
+        air_sources=await air_sources_of(states, body, station_id),
         air_source_id=body.sources[0].air_source_id if body.sources else None,
         owner_shares=whose.owner_department_id in partners,
         owner_consent=body.owner_consent,
-        member=(None if body.member_id is None else folding.state(Subject(SubjectKind.MEMBER, body.member_id))),
+        member=(None if body.member_id is None else states.state(Subject(SubjectKind.MEMBER, body.member_id))),
         member_asked=body.member_id is not None,
         mode=body.mode,
         gas_temperature_f=body.gas_temperature_f,
@@ -132,10 +155,12 @@ async def judge_fill(
         rulebook=rulebook,
     )
     judgement = judge(question, look_ahead=False)
+    standing = _compared_permit(question, fill)
     # Two holds of a kind are two reasons with one code, and a code has one finding.
     codes = (
         *(reason.code for reason in judgement.reasons),
         *codes_after_the_fact(body, question, judgement),
+        *codes_of_permit(body, effective_at, standing, is_from_controller=fill.is_from_controller),
         *((STATION_DIFFERS.code,) if body.station_id not in (None, station_id) else ()),
     )
     return Judged(
@@ -149,7 +174,18 @@ async def judge_fill(
         settled_psi=_settled_psi(body),
         air_delivered_l=_air_delivered_l(body, whose.cylinder),
         attributed_by=whose.attributed_by,  # type: ignore[arg-type]  # the two words of Judged
+        permit=standing.permit,
     )
+
+
+def _compared_permit(question: Question, fill: FillTaken) -> PermitStanding:
+    """Hold the permit against the fill. A permit for a cylinder that nobody registered names it by its marks."""
+    if fill.permit.permit is None:
+        return fill.permit
+    cylinder = question.cylinder or provisional_cylinder(question)
+    cylinder_id = fill.body.cylinder_id if cylinder is None else cylinder.subject_id
+    permit = compared(fill.permit.permit, fill.body, station_id=fill.station_id, cylinder_id=cylinder_id)
+    return msgspec.structs.replace(fill.permit, permit=permit)
 
 
 def _settled_psi(body: Filled) -> int | None:

@@ -8,6 +8,7 @@ import msgspec
 from fill_ledger.intake.claims import Claim, Unreadable
 from fill_ledger.intake.judging import subjects_to_judge
 from fill_ledger.intake.neighbours import Neighbours, find_neighbours
+from fill_ledger.intake.permits import QuotedPermits, read_quoted
 from fill_ledger.intake.vault import Vault, raw_digest
 from fill_ledger.ledger.canonical import canonical_body
 from fill_ledger.ledger.read import Connection, Snapshot, read_for_append
@@ -43,6 +44,7 @@ class Reading(msgspec.Struct, kw_only=True):
     neighbours: Neighbours
     department_time_zone: str | None
     rulebook: Rulebook
+    permits: QuotedPermits
 
 
 async def read_for(
@@ -82,6 +84,7 @@ async def read_for(
         neighbours=await _neighbours(connection, department_id, folding, readable),
         department_time_zone=await _department_time_zone(connection, department_id, folding, readable),
         rulebook=await _rulebook(connection, rulebooks, readable),
+        permits=await read_quoted(connection, department_id, vault.permit_references, _references(readable)),
     )
 
 
@@ -106,6 +109,12 @@ async def _rulebook(connection: Connection, rulebooks: Rulebooks, claims: Sequen
     if any(isinstance(claim.body, Filled) for claim in claims):
         return await rulebooks.current(connection)
     return SHIPPED
+
+
+def _references(claims: Sequence[Claim]) -> Iterable[str]:
+    for claim in claims:
+        if isinstance(claim.body, Filled) and claim.body.permit_reference is not None:
+            yield claim.body.permit_reference
 
 
 def conflict_id(claim: Claim) -> uuid.UUID:

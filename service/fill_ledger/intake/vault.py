@@ -8,6 +8,8 @@ from hashlib import sha256
 import asyncpg
 
 from fill_ledger.ledger.credentials import CredentialMalformed, Lookups, decode_secret
+from fill_ledger.ledger.handles import PermitReferences
+from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.ledger.read import Connection, seeing
 from fill_ledger.ledger.sealed_bodies import (
     Comparison,
@@ -24,11 +26,19 @@ from fill_ledger.trade.events.members import MemberBody
 
 
 class Vault:
-    """What the recorder needs of sealing, for one service."""
+    """What the recorder needs of the keys of one service: sealing, and reading the permits it gave."""
 
-    def __init__(self, sealer: Sealer, lookups: Lookups) -> None:
+    def __init__(self, sealer: Sealer, lookups: Lookups, permit_references: PermitReferences) -> None:
         self.sealer = sealer
         self.lookups = lookups
+        self.permit_references = permit_references
+
+    @classmethod
+    def from_key_ring(cls, key_ring: KeyRing) -> "Vault":
+        """Make the vault of a running service."""
+        return cls(
+            Sealer.from_key_ring(key_ring), Lookups.from_key_ring(key_ring), PermitReferences.from_key_ring(key_ring)
+        )
 
     def seal(self, department_id: uuid.UUID, body: Body, member_key: SealedKey | None) -> SealedBody[Body]:
         """Replace the sealed texts of a body; what is the member's own goes under the member's key."""

@@ -25,7 +25,17 @@ from fill_ledger.views.folding import decode_state
 ONLY_NUMBERS = frozenset({SubjectKind.NUMBERING, SubjectKind.INVENTORY_NUMBER})
 # Views of history whose rows follow from the facts alone, with the columns that do not.
 HISTORY_VIEWS: dict[str, tuple[str, ...]] = {
-    "fill": ("owner_department_id", "attributed_by", "decision", "code", "fill_limit_psi", "rules_version"),
+    "fill": (
+        "owner_department_id",
+        "attributed_by",
+        "decision",
+        "code",
+        "fill_limit_psi",
+        "settled_psi",
+        "air_delivered_l",
+        "rules_version",
+        "permit_nonce",
+    ),
     "attempt": (),
     "air_sample": (),
 }

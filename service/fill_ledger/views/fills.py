@@ -45,6 +45,7 @@ class FillRow(msgspec.Struct, kw_only=True):
     settled_psi: int | None
     air_delivered_l: int | None
     rules_version: str | None
+    permit_nonce: str | None = None
     retracted: bool
 
 
@@ -100,6 +101,7 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
             settled_psi=None if judgement is None else judgement.settled_psi,
             air_delivered_l=None if judgement is None else judgement.air_delivered_l,
             rules_version=None if judgement is None else judgement.rules_version,
+            permit_nonce=None if judgement is None or judgement.permit is None else judgement.permit.nonce,
             retracted=retracted,
         )
     ]

@@ -6,11 +6,18 @@ from datetime import datetime
 import msgspec
 
 from fill_ledger.trade.events.corrections import FactConflictKept, FactQuarantined
-from fill_ledger.trade.events.envelope import Event
+from fill_ledger.trade.events.envelope import Event, Judged
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.rules import rules_catalogue
-from fill_ledger.trade.rules.finding_kinds import CONFLICT_KEPT, FINDING_KINDS, QUARANTINED, severity_of
+from fill_ledger.trade.rules.finding_kinds import (
+    CONFLICT_KEPT,
+    FINDING_KINDS,
+    PERMIT_FOR_ANOTHER_FILL,
+    QUARANTINED,
+    severity_of,
+)
+from fill_ledger.trade.rules.permits import differences_text
 from fill_ledger.views.fills import neighbours_cylinder_id
 
 CODE_CONFLICT_KEPT = CONFLICT_KEPT.code
@@ -63,9 +70,17 @@ def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             cylinder_id=body.cylinder_id or cylinder_id or neighbours_cylinder_id(event),
             member_id=body.member_id,
             rules_version=judgement.rules_version,
+            text=_text_of(code, judgement),
         )
         for code in judgement.reasons
     ]
+
+
+def _text_of(code: str, judgement: Judged) -> str:
+    if code == PERMIT_FOR_ANOTHER_FILL.code and judgement.permit is not None:
+        return differences_text(judgement.permit)
+    # A code of an older version of the rules may have left the catalogue.
+    return FINDING_TEXTS.get(code, f"Code {code} of an earlier version of the rules.")
 
 
 def _row(
@@ -77,6 +92,7 @@ def _row(
     cylinder_id: uuid.UUID | None = None,
     member_id: uuid.UUID | None = None,
     rules_version: str | None = None,
+    text: str | None = None,
 ) -> FindingRow:
     return FindingRow(
         department_id=event.department_id,
@@ -88,8 +104,7 @@ def _row(
         station_id=station_id or event.station_id,
         cylinder_id=cylinder_id,
         member_id=member_id,
-        # A code of an older version of the rules may have left the catalogue.
-        text=FINDING_TEXTS.get(code, f"Code {code} of an earlier version of the rules."),
+        text=text or FINDING_TEXTS[code],
         standing="cleared" if retracted else "open",
         rules_version=rules_version,
     )

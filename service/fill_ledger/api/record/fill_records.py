@@ -26,6 +26,7 @@ from fill_ledger.api.parts import parts_of
 from fill_ledger.api.record.facts import FindingIds
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.read import seeing
+from fill_ledger.trade.events.envelope import Judged, PermitPart
 from fill_ledger.trade.events.fills import MAXIMUM_SOURCES, FillMode
 from fill_ledger.trade.gas.contents import free_air
 from fill_ledger.views.findings import finding_id
@@ -101,10 +102,23 @@ class FillView(Struct, frozen=True, kw_only=True):
     retracted: bool
 
 
+class PermitShown(Struct, frozen=True, kw_only=True):
+    """The permit that a fill quoted. `until` is exclusive; `differs` names what was otherwise at the fill."""
+
+    station_id: uuid.UUID
+    cylinder_id: uuid.UUID
+    member_id: uuid.UUID | None
+    mode: FillMode | None
+    fill_limit_psi: GaugePsi
+    until: Moment
+    differs: Annotated[tuple[PermitPart, ...], Meta(max_length=4)]
+
+
 class FillDetail(FillView, frozen=True, kw_only=True):
     """One fill with the whole of what was reported, and every reason that spoke against it.
 
-    Fields of the body named in `sealed` are kept from this caller and are null; those in `erased` are gone for good.
+    `permit` is the permit that the fill quoted, null where it quoted none, or one that is not genuine. Fields of the
+    body named in `sealed` are kept from this caller and are null; those in `erased` are gone for good.
     """
 
     ledger_position: LedgerPosition
@@ -113,6 +127,7 @@ class FillDetail(FillView, frozen=True, kw_only=True):
     recorded_by: uuid.UUID
     reasons: Annotated[tuple[Code, ...], Meta(max_length=MAXIMUM_REASONS)]
     finding_ids: FindingIds
+    permit: PermitShown | None
     body: Annotated[dict[FieldName, Any], Meta(max_length=MAXIMUM_FIELDS)]
     sealed: FieldNames
     erased: FieldNames
@@ -155,11 +170,19 @@ EXAMPLE_DETAIL = FillDetail(
     recorded_by=uuid.UUID("8c6f4a50-1d36-4f0e-8f7b-0f5b1c1f9b77"),
     reasons=("requalification-due",),
     finding_ids=[uuid.UUID("5b0f4d7e-6a2c-5c1b-9e3d-2f4a6c8e0b12")],
+    permit=None,
     body={"cylinder_id": "7d1f3b5a-9c2e-4a68-b0d4-1e3f5a7c9b05", "start_psi": 480, "end_psi": 4510, "note": None},
     sealed=("note",),
     erased=(),
 )
 ORDER = newest_first("fill.filled_at", "fill.event_id")
+
+
+def _permit(judgement: Judged | None) -> PermitShown | None:
+    permit = None if judgement is None else judgement.permit
+    if permit is None:
+        return None
+    return PermitShown(**{name: getattr(permit, name) for name in PermitShown.__struct_fields__})
 
 
 def _values(row: Any) -> dict[str, Any]:
@@ -226,6 +249,7 @@ async def read_fill(request: AnyRequest, event_id: uuid.UUID, principal: Princip
         recorded_by=event.recorded_by,
         reasons=reasons,
         finding_ids=[finding_id(event_id, code) for code in reasons],
+        permit=_permit(event.judgement),
         body=shown.values,
         sealed=shown.sealed,
         erased=shown.erased,

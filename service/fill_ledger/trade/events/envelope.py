@@ -83,12 +83,34 @@ class Body(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return ()
 
 
+PermitPart = Literal["cylinder", "station", "member", "mode"]
+
+
+class QuotedPermit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The permit that a fill quoted, as its reference told it: genuine, whether or not it fits the fill.
+
+    `until` is exclusive. `nonce` tells two permits for the same fill apart, hex. `is_fill_time_certain` is False where
+    the device's clock was not set and nothing told how far off it was. `differs` names what was otherwise at the fill.
+    """
+
+    station_id: uuid.UUID
+    cylinder_id: uuid.UUID
+    fill_limit_psi: int
+    until: datetime
+    nonce: str
+    member_id: uuid.UUID | None = None
+    mode: Literal["automatic", "manual", "fast"] | None = None
+    is_fill_time_certain: bool = True
+    differs: tuple[PermitPart, ...] = ()
+
+
 class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """What the ledger thought of a fill when it took the fact: kept with it, whatever becomes known later.
 
     `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`. `settled_psi` is what
     the end reading comes to at 70 F, `air_delivered_l` the air that went in as whole litres of free air (70 F and 14.7
-    psia); None where the readings, the temperature or the water volume do not say.
+    psia); None where the readings, the temperature or the water volume do not say. `permit` is the permit that the fill
+    quoted, None where it quoted none or one that is not genuine.
     """
 
     decision: Literal["permit", "deny"]
@@ -101,6 +123,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     attributed_by: Literal["id", "tag"] | None = None
     settled_psi: int | None = None
     air_delivered_l: int | None = None
+    permit: QuotedPermit | None = None
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):

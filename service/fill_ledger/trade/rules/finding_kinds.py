@@ -13,6 +13,7 @@ from fill_ledger.trade.gas.table_values import GREATEST_TEMPERATURE_F, LEAST_TEM
 Severity = Literal["grave", "notable"]
 
 _FROM_THE_LEDGER = "inference: the ledger keeps whatever a device reports, and says what is wrong with it"
+_FROM_PERMITS = "inference: a permit is for one fill, and begins it before it runs out"
 _GAUGE = "US Navy Diving Manual 7-5.1.1: from 50 psi over the rating on, bleed off and gauge again"
 
 
@@ -95,6 +96,31 @@ CONSENT_NOT_REPORTED = FindingKind(
     title="A fill of another owner's cylinder was reported without the owner's consent",
     source="49 CFR 173.301(e) (2015 edition)",
 )
+PERMIT_NOT_GENUINE = FindingKind(
+    code="permit-reference-not-genuine",
+    title="The fill quotes a permit that this service did not give, or gave under a key it no longer has",
+    source=_FROM_PERMITS,
+)
+PERMIT_FOR_ANOTHER_FILL = FindingKind(
+    code="permit-for-another-fill",
+    title="The fill quotes a permit that was given for another fill",
+    source=_FROM_PERMITS,
+)
+PERMIT_EXPIRED = FindingKind(
+    code="permit-expired",
+    title="The fill began after the permit that it quotes had run out",
+    source=_FROM_PERMITS,
+)
+PERMIT_USED_TWICE = FindingKind(
+    code="permit-used-twice",
+    title="Another fill on record has quoted the same permit before",
+    source=_FROM_PERMITS,
+)
+FILL_NOT_ASKED = FindingKind(
+    code="fill-not-asked",
+    title="A station filled without asking: it quotes no permit and no roster, and tells of no override",
+    source=f"{_FROM_PERMITS}; a fill by hand, and one that a person enters, need none",
+)
 STATION_DIFFERS = FindingKind(
     code="station-differs",
     title="The fact names another station than that of the controller that sent it",
@@ -121,6 +147,11 @@ FINDING_KINDS: tuple[FindingKind, ...] = (
     FILLED_TOO_FAST,
     OVERRIDE_USED,
     CONSENT_NOT_REPORTED,
+    PERMIT_NOT_GENUINE,
+    PERMIT_FOR_ANOTHER_FILL,
+    PERMIT_EXPIRED,
+    PERMIT_USED_TWICE,
+    FILL_NOT_ASKED,
     END_READING_IMPOSSIBLE,
     START_ABOVE_END,
     DURATION_IMPOSSIBLE,
