@@ -13,13 +13,17 @@ from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import Question, Reason, judge, rules_catalogue
 from tests.trade.rules.questions import (
     AT,
+    AT_EVERY_FILL,
     NEIGHBOUR_ID,
     OTHER_SOURCE_ID,
     POSITION_ID,
+    WITHIN_NFPA,
+    alarm,
     authorisation,
     book,
     codes,
     cylinder,
+    filter_change,
     hold,
     inspection,
     member,
@@ -61,6 +65,9 @@ QUESTIONS: dict[str, Question] = {
     "requalification-rejected": question(cylinder=cylinder(stamp("2025-09", "rejected"))),
     "on-hold": question(cylinder=cylinder(holds=[hold("recall")])),
     "service-pressure-wrong": question(cylinder=cylinder(specification="DOT-3AA", pressure="45000")),
+    "service-pressure-above-test": question(
+        cylinder=cylinder(specification="UN ISO 9809-1 PW250 PH300BAR", pressure="250", unit="bar")
+    ),
     "manufacture-date-wrong": question(cylinder=cylinder(manufactured="2026-07")),
     "requalification-date-wrong": question(cylinder=cylinder(stamp("2024-09"), manufactured="2024-10")),
     "service-pressure-disagrees": question(cylinder=cylinder(specification="DOT-3AA2216", pressure="2015")),
@@ -100,6 +107,31 @@ QUESTIONS: dict[str, Question] = {
     "air-source-out-of-service": question(air_sources=(source(outages=[period(YESTERDAY)]),)),
     "air-sample-failed": question(air_sources=(source(sample("2026-06-02", "fail")),)),
     "air-sample-due": question(air_sources=(source(sample("2026-01-02")),)),
+    "scuba-not-filled-here": question(
+        cylinder=cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", YESTERDAY)]),
+        policy=policy(scuba_fills_allowed=False),
+    ),
+    "fast-fill-not-allowed": question(mode="fast", policy=policy(fast_fills_allowed=False)),
+    "visual-inspection-overdue": question(cylinder=cylinder(use="scuba"), policy=policy(scuba_visual_required=True)),
+    "air-alarm-open": question(station=station(alarms=[alarm(YESTERDAY)])),
+    "air-sample-over-limit": question(
+        air_sources=(source(sample("2026-06-01", results=WITHIN_NFPA | {"carbon_monoxide": "9"})),),
+        policy=policy(air_standard="NFPA 1989-2019"),
+    ),
+    "air-standard-unknown": question(policy=policy(air_standard="NFPA 1989-1899")),
+    "air-sample-incomplete": question(
+        air_sources=(source(sample("2026-06-01", results={"carbon_monoxide": "1"})),),
+        policy=policy(air_standard="NFPA 1989-2019"),
+    ),
+    "filter-due": question(
+        air_sources=(source(filter_changes=[filter_change(YESTERDAY.replace(month=1))]),),
+        policy=policy(filter_life_days=90),
+    ),
+    "filter-record-missing": question(policy=policy(filter_life_tenths_h=500)),
+    "co-calibration-due": question(policy=policy(co_calibration_interval_days=30)),
+    "training-due": question(policy=policy(training_interval_days=365)),
+    "fill-rate": question(),
+    "bleed-hose": question(),
     "member-unknown": question(member=None, member_asked=False),
     "member-not-enrolled": question(member=member(enrolled_at=None)),
     "member-deactivated": question(member=member(absences=[period(YESTERDAY)])),
@@ -153,7 +185,7 @@ def test_one_thing_wrong_gives_one_reason(code: str) -> None:
         assert judged.fill_limit_psi is not None
         given = judged.obligations if entry.effect == "obligation" else judged.advice
         assert code in [reason.code for reason in given]
-        assert set(codes(judged)) <= {code, "look-over", "read-marks-twice", "owner-consent"}
+        assert set(codes(judged)) <= {code, *AT_EVERY_FILL, "read-marks-twice", "owner-consent"}
         assert judged.display_text.startswith(f"Fill to {judged.fill_limit_psi} psi.")
 
 
@@ -191,7 +223,7 @@ def test_a_plain_permit() -> None:
     judged = judge(question())
     assert (judged.decision, judged.code, judged.fill_limit_psi) == ("permit", "ok", 2216)
     assert judged.display_text == "Fill to 2216 psi. Look it over first."
-    assert codes(judged) == ["look-over"]
+    assert codes(judged) == AT_EVERY_FILL
     assert judged.valid_until is not None
     assert judged.explanation is None
 

@@ -7,6 +7,7 @@ no month, or a service pressure of 45,000 psi.
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
+from fill_ledger.trade.mark_types import SpecificationMark
 from fill_ledger.trade.pressure import USUAL_BAR_STAMP_MAX
 from fill_ledger.trade.rules.calendar import month_starts_at
 from fill_ledger.trade.rules.case import Case
@@ -31,6 +32,13 @@ PRESSURE_WRONG = ReasonKind(
     effect="deny",
     title="The service pressure on record cannot be one",
     source=_INFERENCE,
+    clears_by="correction of the record from the stamp",
+)
+ABOVE_TEST_PRESSURE = ReasonKind(
+    code="service-pressure-above-test",
+    effect="deny",
+    title="The working pressure is more than two thirds of the test pressure in the mark",
+    source="49 CFR 173.302b(b) (2015 edition)",
     clears_by="correction of the record from the stamp",
 )
 MADE_WRONG = ReasonKind(
@@ -83,6 +91,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
                 f"{case.service_pressure_psi} psi is low: is the stamp in bar?",
             )
         )
+    if (above := _above_test_pressure(case)) is not None:
+        found.append(above)
     made = details.manufactured
     if made is not None and _made_is_wrong(case, made):
         found.append(
@@ -102,6 +112,21 @@ def _looks_like_bar(case: Case) -> bool:
     if case.details is None or case.service_pressure_psi is None:
         return False
     return case.details.service_pressure.unit == "psi" and case.service_pressure_psi <= USUAL_BAR_STAMP_MAX
+
+
+def _above_test_pressure(case: Case) -> Reason | None:
+    """Compare with the test pressure, which only the marks of UN receptacles carry."""
+    service_psi, mark = case.service_pressure_psi, case.mark
+    if service_psi is None or not isinstance(mark, SpecificationMark) or mark.test_pressure is None:
+        return None
+    # Test pressures are stamped in whole bar, so two thirds of one may fall just below the working pressure.
+    if service_psi * 300 <= mark.test_pressure.psi * (200 + 2 * case.number(PRESSURES_AGREE_PERCENT)):
+        return None
+    return ABOVE_TEST_PRESSURE.reason(
+        f"{service_psi} psi is more than two thirds of the test pressure in the mark, {mark.test_pressure.text}. Read "
+        "both from the stamp and correct the record.",
+        f"Do not fill. {service_psi} psi does not fit test pressure {mark.test_pressure.text}.",
+    )
 
 
 def _made_is_wrong(case: Case, made: str) -> bool:
@@ -169,7 +194,7 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="record",
     concerns="cylinder",
-    kinds=(PRESSURE_WRONG, MADE_WRONG, TEST_WRONG, PRESSURE_DISAGREES, PRESSURE_DOUBTFUL),
+    kinds=(PRESSURE_WRONG, ABOVE_TEST_PRESSURE, MADE_WRONG, TEST_WRONG, PRESSURE_DISAGREES, PRESSURE_DOUBTFUL),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
