@@ -17,6 +17,7 @@ from fill_ledger.trade.rules import RULES, CatalogueEntry, rules_catalogue, rule
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
 from fill_ledger.trade.rules.gas_temperature import CODES_OF_A_PERMIT, stop_reading_psi
+from fill_ledger.trade.rules.handling import ALIKE_AT_EVERY_FILL, LOOK_OVER
 from fill_ledger.trade.rules.limits import fill_limit_psi
 from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, CALENDAR_ENDS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
@@ -169,15 +170,21 @@ def _denied_outright(reason: Reason, valid_until: datetime | None, version: str)
 
 
 def _permit_text(answer: _Answer, gas_temperature_f: int | None) -> str:
-    """Say the limit and the reading to stop at, and as many obligations as a small display holds."""
+    """Say the limit and the reading to stop at, and as many obligations as a small display holds.
+
+    The look-over has its place before the others; what is the same at every fill is left to the list.
+    """
     text = f"Fill to {answer.limit_psi} psi."
     if answer.stop_psi is not None:
         text += f" Stop at {answer.stop_psi} psi: gas at {gas_temperature_f} F."
-    for obligation in answer.obligations:
-        longer = f"{text} {obligation.display_text}"
-        if len(longer) <= MAXIMUM_DISPLAY_TEXT:
-            text = longer
-    return text
+    told = [obligation for obligation in answer.obligations if obligation.code not in ALIKE_AT_EVERY_FILL]
+    room = MAXIMUM_DISPLAY_TEXT - len(text)
+    shown: set[str] = set()
+    for obligation in sorted(told, key=lambda obligation: obligation.code != LOOK_OVER.code):
+        if len(obligation.display_text) < room:
+            room -= len(obligation.display_text) + 1
+            shown.add(obligation.code)
+    return " ".join([text, *(obligation.display_text for obligation in told if obligation.code in shown)])
 
 
 def _with_present_sources(case: Case, reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:

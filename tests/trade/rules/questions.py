@@ -1,19 +1,30 @@
 """A question that is answered with a plain permit, and ways to spoil it one piece at a time."""
 
 import uuid
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from fill_ledger.trade.events.air import Analyte, AnalyteResult, AnalyteUnit
 from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp, ServicePressure
 from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.judgement import Judgement, Question, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from fill_ledger.trade.states.alarms import Alarm
 from fill_ledger.trade.states.base import Period
 from fill_ledger.trade.states.cylinders import CylinderState, Hold, Inspection, Requalification
-from fill_ledger.trade.states.members import Authorisation, MemberState
-from fill_ledger.trade.states.stations import AirSourceState, FillPosition, Sample, StationState
+from fill_ledger.trade.states.members import Authorisation, MemberState, Training
+from fill_ledger.trade.states.stations import (
+    AirSourceState,
+    CoCalibration,
+    FillPosition,
+    FilterChange,
+    Reading,
+    Sample,
+    StationState,
+)
 
 DEPARTMENT_ID = uuid.UUID("00000000-0000-4000-8000-0000000000d1")
 NEIGHBOUR_ID = uuid.UUID("00000000-0000-4000-8000-0000000000d2")
@@ -25,6 +36,29 @@ EVENT_ID = uuid.UUID("00000000-0000-4000-8000-0000000000e1")
 LONG_AGO = datetime(2001, 1, 1, tzinfo=UTC)
 AT = datetime(2026, 6, 15, 14, tzinfo=UTC)
 ZONE = "America/New_York"
+AT_EVERY_FILL = ["look-over", "fill-rate", "bleed-hose"]
+UNITS: dict[Analyte, AnalyteUnit] = {
+    "oxygen": "percent",
+    "nitrogen": "percent",
+    "carbon_monoxide": "ppm",
+    "carbon_dioxide": "ppm",
+    "oil": "mg_per_m3",
+    "hydrocarbons": "ppm",
+    "water": "ppm",
+    "dew_point": "deg_f",
+    "odour": "none",
+}
+# A plain good sample by the limits of NFPA 1989-2019 as a laboratory sums them up (secondary).
+WITHIN_NFPA: dict[Analyte, str] = {
+    "oxygen": "20.9",
+    "nitrogen": "78.1",
+    "carbon_monoxide": "1",
+    "carbon_dioxide": "400",
+    "oil": "0.1",
+    "hydrocarbons": "2",
+    "water": "10",
+    "odour": "none",
+}
 
 
 def stamp(month: str, outcome: Any = "pass", *marks: str) -> Requalification:
@@ -66,8 +100,14 @@ def cylinder(
     )
 
 
-def sample(taken_on: str, verdict: str = "pass", *, reported_at: datetime = LONG_AGO) -> Sample:
-    """A laboratory's result."""
+def sample(
+    taken_on: str,
+    verdict: str = "pass",
+    *,
+    reported_at: datetime = LONG_AGO,
+    results: Mapping[Analyte, str] | None = None,
+) -> Sample:
+    """A laboratory's result; figures are given by analyte, in the unit laboratories use, and odour in words."""
     return Sample(
         sample_id=EVENT_ID,
         event_id=EVENT_ID,
@@ -75,6 +115,14 @@ def sample(taken_on: str, verdict: str = "pass", *, reported_at: datetime = LONG
         verdict=verdict,
         standard="NFPA 1989",
         reported_at=reported_at,
+        results=None
+        if results is None
+        else tuple(
+            AnalyteResult(analyte=analyte, unit="none", text=found)
+            if analyte == "odour"
+            else AnalyteResult(analyte=analyte, unit=UNITS[analyte], value=found)
+            for analyte, found in results.items()
+        ),
     )
 
 
@@ -184,3 +232,37 @@ def period(starts_at: datetime = LONG_AGO, ends_at: datetime | None = None) -> P
 def inspection(kind: str, outcome: str, inspected_at: datetime) -> Inspection:
     """An inspection."""
     return Inspection(inspection_kind=kind, outcome=outcome, inspected_at=inspected_at, event_id=EVENT_ID)
+
+
+def alarm(
+    raised_at: datetime | None = LONG_AGO, ended_at: datetime | None = None, source_id: uuid.UUID | None = None
+) -> Alarm:
+    """An alarm of carbon monoxide, about the whole station unless told otherwise."""
+    return Alarm(
+        alarm_id=EVENT_ID,
+        alarm_kind="carbon monoxide",
+        air_source_id=source_id,
+        reading="12 ppm",
+        raised_at=raised_at,
+        ended_at=ended_at,
+    )
+
+
+def filter_change(changed_at: datetime, run_time_tenths_h: int | None = None) -> FilterChange:
+    """A filter change, with what the hour meter showed."""
+    return FilterChange(event_id=EVENT_ID, changed_at=changed_at, run_time_tenths_h=run_time_tenths_h)
+
+
+def meter_reading(read_at: datetime, run_time_tenths_h: int) -> Reading:
+    """A reading of the hour meter."""
+    return Reading(event_id=EVENT_ID, read_at=read_at, value=run_time_tenths_h)
+
+
+def calibration(calibrated_on: str, due_on: str | None = None) -> CoCalibration:
+    """A calibration of the carbon monoxide monitor."""
+    return CoCalibration(event_id=EVENT_ID, calibrated_on=calibrated_on, due_on=due_on)
+
+
+def training(trained_on: str) -> Training:
+    """A training."""
+    return Training(event_id=EVENT_ID, trained_on=trained_on)

@@ -14,6 +14,7 @@ from fill_ledger.trade.rules.reasons import plain
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 from tests.trade.rules.questions import (
     AT,
+    AT_EVERY_FILL,
     DEPARTMENT_ID,
     EVENT_ID,
     NEIGHBOUR_ID,
@@ -146,7 +147,7 @@ def test_owner_and_consent(owner: Any, shares: bool, consent: Any, required: boo
         owner_consent=consent,
         policy=policy(owner_consent_required=required),
     )
-    assert [code for code in codes(judged) if code != "look-over"] == found
+    assert [code for code in codes(judged) if code not in AT_EVERY_FILL] == found
 
 
 def test_the_ledger_of_the_state_names_the_owner_where_the_question_does_not() -> None:
@@ -165,8 +166,8 @@ def test_a_cylinder_nobody_registered_is_judged_by_its_marks() -> None:
     judged = answer(cylinder=None, subject_problem="unknown", as_marked=MARKS)
     assert judged.decision == "permit"
     assert judged.fill_limit_psi == 4500
-    assert codes(judged) == ["read-marks-twice", "owner-consent", "look-over"]
-    assert judged.display_text == "Fill to 4500 psi. Two persons read its marks. Get the owner's consent."
+    assert codes(judged) == ["read-marks-twice", "owner-consent", *AT_EVERY_FILL]
+    assert judged.display_text == "Fill to 4500 psi. Two persons read its marks. Look it over first."
 
 
 @pytest.mark.parametrize(

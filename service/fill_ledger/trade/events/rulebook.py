@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from fill_ledger.trade.events.air import Analyte, AnalyteUnit, DecimalText
+from fill_ledger.trade.events.air import AirSourceKind, Analyte, AnalyteUnit, DecimalText
 from fill_ledger.trade.events.envelope import Body, Day, Month, Nature, ShortText, Use, event
 from fill_ledger.trade.identifiers import Subject, rulebook_subject
 
@@ -62,7 +62,8 @@ class AnalyteLimit(Body, frozen=True, kw_only=True):
     """Between what a standard of air wants one analyte, both ends included; None where it sets no such end.
 
     over_psi and through_psi: the limit is for air stored above and up to these gauge pressures, where the standard sets
-    several (EN 12021 does for water).
+    several (EN 12021 does for water). air_source_kind: it is for air of this kind of source only. An odour has the unit
+    "none" and is ranked: 0 none, 1 slight, 2 more.
     """
 
     analyte: Analyte
@@ -71,6 +72,7 @@ class AnalyteLimit(Body, frozen=True, kw_only=True):
     maximum: DecimalText | None = None
     over_psi: Annotated[int, Meta(ge=0, le=15_000)] | None = None
     through_psi: Annotated[int, Meta(ge=0, le=15_000)] | None = None
+    air_source_kind: AirSourceKind | None = None
     source: ShortText | None = None
 
 

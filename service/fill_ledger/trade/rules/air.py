@@ -85,8 +85,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
             day = day_text(outage.starts_at, case.zone)
             found.append(
                 OUT_OF_SERVICE.reason(
-                    f"{_name(source)} has been out of service since {day}.",
-                    f"Do not fill. {_name(source)} is out of service since {day}.",
+                    f"{source_name(source)} has been out of service since {day}.",
+                    f"Do not fill. {source_name(source)} is out of service since {day}.",
                     clears_at=outage.ends_at,
                 )
             )
@@ -96,7 +96,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     return tuple(found)
 
 
-def _name(source: AirSourceState) -> str:
+def source_name(source: AirSourceState) -> str:
+    """Return what a display calls an air source."""
     return plain(source.label or "air source")
 
 
@@ -122,13 +123,16 @@ def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
     latest = latest_samples(case, source)
     if latest is None:
         return _due(
-            case, source, f"No air sample of {_name(source)} is on record", f"{_name(source)} has no air sample"
+            case,
+            source,
+            f"No air sample of {source_name(source)} is on record",
+            f"{source_name(source)} has no air sample",
         )
     taken_on, samples = latest
     if [sample for sample in samples if sample.verdict != "pass"]:
         return SAMPLE_FAILED.reason(
-            f"The air sample of {_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a later "
-            "day must pass before anything is filled from it.",
+            f"The air sample of {source_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a "
+            "later day must pass before anything is filled from it.",
             f"Do not fill. Air sample of {taken_on} failed: use another source.",
         )
     if case.at < sample_stops_at(case, taken_on):
@@ -136,7 +140,7 @@ def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
     return _due(
         case,
         source,
-        f"The last air sample of {_name(source)} was taken {taken_on}",
+        f"The last air sample of {source_name(source)} was taken {taken_on}",
         f"Air sample due: last one {taken_on}",
     )
 

@@ -1,6 +1,9 @@
 """What a person must do with every permitted fill."""
 
+from functools import lru_cache
+
 from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.limits import fill_rate_max_psi_per_minute
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
 
@@ -16,6 +19,20 @@ KEEP_AWAY = ReasonKind(
     title="People keep away from a cylinder of alloy 6351-T6 while it fills",
     source="49 CFR 173.302(e) (2015 edition), worded as should; Notice 94-7, 26 July 1994",
 )
+FILL_RATE = ReasonKind(
+    code="fill-rate",
+    effect="obligation",
+    title="The pressure rises no faster than the greatest fill rate, save in a fast fill",
+    source="gas-industry habit (an inspectors' training article, secondary); the maker's instructions prevail",
+)
+BLEED_HOSE = ReasonKind(
+    code="bleed-hose",
+    effect="obligation",
+    title="The hose is bled before it comes off the cylinder",
+    source="common practice, no source; the maker's instructions prevail",
+)
+# Said with every permit; a small display has other things to say.
+ALIKE_AT_EVERY_FILL = frozenset({FILL_RATE.code, BLEED_HOSE.code})
 
 # The same for every cylinder, so made once.
 _LOOK_OVER = LOOK_OVER.reason(
@@ -28,22 +45,42 @@ _KEEP_AWAY = KEEP_AWAY.reason(
     "there stay near.",
     "6351 alloy: keep people away.",
 )
+_BLEED_HOSE = BLEED_HOSE.reason(
+    "Close the valves and bleed the hose before it comes off: a hose under pressure whips.",
+    "Bleed the hose.",
+)
+REMEMBERED_RATES = 64
+
+
+@lru_cache(maxsize=REMEMBERED_RATES)
+def _fill_rate(psi_per_minute: int, is_fast: bool) -> Reason:
+    if is_fast:
+        return FILL_RATE.reason(
+            f"A fast fill goes above {psi_per_minute} psi a minute, the usual limit: no faster than the maker of the "
+            "cylinder lets it. The gas gets hot, and the cylinder settles lower.",
+            "Fast: no faster than its maker says.",
+        )
+    return FILL_RATE.reason(
+        f"Keep the rise under {psi_per_minute} psi a minute. The maker's instructions prevail.",
+        f"Under {psi_per_minute} psi/min.",
+    )
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
     if case.details is None:
         return ()
-    return (_LOOK_OVER, _KEEP_AWAY) if case.alloy_6351 else (_LOOK_OVER,)
+    rate = _fill_rate(fill_rate_max_psi_per_minute(case), case.question.mode == "fast")
+    return (_LOOK_OVER, *((_KEEP_AWAY,) if case.alloy_6351 else ()), rate, _BLEED_HOSE)
 
 
 def _facts(case: Case) -> Facts:
-    return {"alloy_6351": case.alloy_6351}
+    return {"alloy_6351": case.alloy_6351, "fill_rate_max_psi_per_minute": fill_rate_max_psi_per_minute(case)}
 
 
 RULE = Rule(
     name="handling",
     concerns="fill",
-    kinds=(LOOK_OVER, KEEP_AWAY),
+    kinds=(LOOK_OVER, KEEP_AWAY, FILL_RATE, BLEED_HOSE),
     reasons=_reasons,
     facts=_facts,
 )

@@ -32,6 +32,14 @@ VISUAL_DUE = ReasonKind(
     source="CGA P-5 as cited by a divers' safety association (secondary); not a federal rule",
     clears_by="an internal visual inspection",
 )
+VISUAL_OVERDUE = ReasonKind(
+    code="visual-inspection-overdue",
+    effect="deny",
+    title="Policy asks for the yearly internal inspection of a SCUBA cylinder, and it is overdue",
+    source="department policy; CGA P-5 as cited by a divers' safety association (secondary); not a federal rule",
+    clears_by="an internal visual inspection",
+)
+MONTHS_IN_A_YEAR = 12
 
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
@@ -49,14 +57,23 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         if known.outcome == "fail" and known.inspected_at <= case.at
     ]
     if case.details.use == "scuba" and not case.provisional and _visual_is_due(case):
-        found.append(
-            VISUAL_DUE.reason(
-                "No internal visual inspection of this SCUBA cylinder within 12 months is on record. Usual practice "
-                "asks for one every year.",
-                "SCUBA: yearly internal inspection is due.",
-            )
-        )
+        found.append(_visual_reason(case))
     return tuple(found)
+
+
+def _visual_reason(case: Case) -> Reason:
+    months, known = case.number(VISUAL_INTERVAL_YEARS) * MONTHS_IN_A_YEAR, _visual(case)
+    on_record = "none is on record" if known is None else f"the last was {day_text(known.inspected_at, case.zone)}"
+    if case.question.policy.scuba_visual_required:
+        return VISUAL_OVERDUE.reason(
+            f"Policy asks for an internal visual inspection of a SCUBA cylinder every {months} months; {on_record}.",
+            f"Do not fill. SCUBA internal inspection: {on_record}.",
+        )
+    return VISUAL_DUE.reason(
+        f"Usual practice asks for an internal visual inspection of a SCUBA cylinder every {months} months; "
+        f"{on_record}.",
+        "SCUBA: yearly internal inspection is due.",
+    )
 
 
 def _visual(case: Case) -> Inspection | None:
@@ -104,7 +121,7 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="inspections",
     concerns="cylinder",
-    kinds=(FAILED, VISUAL_DUE),
+    kinds=(FAILED, VISUAL_OVERDUE, VISUAL_DUE),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,

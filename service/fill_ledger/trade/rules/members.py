@@ -1,14 +1,14 @@
 """May this member fill this kind of cylinder here today?"""
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import date, datetime
 
-from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_text
+from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_starts_at, day_text
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.states.base import period_at
-from fill_ledger.trade.states.members import Authorisation, MemberState
+from fill_ledger.trade.states.members import Authorisation, MemberState, Training
 
 _POLICY = "department policy"
 _TRAINED = "department record; 49 CFR 172.704 asks for function-specific training (whether it binds is open)"
@@ -57,6 +57,49 @@ NOT_HERE = ReasonKind(
 )
 
 
+TRAINING_DUE = ReasonKind(
+    code="training-due",
+    effect="deny",
+    title="No training of the member is within the interval that policy sets; its last day counts",
+    source="department policy; 29 CFR 1910.134(k)(5) (2015 edition): yearly for who wears a respirator; "
+    "49 CFR 172.704(c): every 3 years (whether it binds is open)",
+    clears_by="training, entered with its day",
+)
+
+
+def last_training(case: Case, member: MemberState) -> tuple[date, Training] | None:
+    """Return the member's last training whose day has begun, with the day, or None."""
+    for training in reversed(member.trainings):
+        trained_on = day_of(training.trained_on)
+        if trained_on is not None and day_starts_at(trained_on, case.zone) <= case.at:
+            return trained_on, training
+    return None
+
+
+def _training_stops_at(case: Case, trained_on: date) -> datetime | None:
+    days = case.question.policy.training_interval_days
+    return None if days is None else day_ends_at(trained_on, case.zone, days)
+
+
+def _training_reasons(case: Case, member: MemberState) -> tuple[Reason, ...]:
+    """Policy names what its interval rests on, because it is open which regulation binds a department."""
+    policy = case.question.policy
+    if policy.training_interval_days is None:
+        return ()
+    latest = last_training(case, member)
+    stops_at = None if latest is None else _training_stops_at(case, latest[0])
+    if stops_at is not None and case.at < stops_at:
+        return ()
+    asked = f"policy asks for training every {policy.training_interval_days} days"
+    if latest is None:
+        text = f"No training of the member is on record; {asked}. Enter the last one with its day."
+        shortly = "Do not fill. No training of yours is on record."
+    else:
+        text = f"The member was last trained {latest[0]}; {asked}. Refresh the training and enter it."
+        shortly = f"Do not fill. Training is due: your last was {latest[0]}."
+    return (TRAINING_DUE.reason(text, shortly, source=policy.training_interval_source),)
+
+
 def _reasons(case: Case) -> tuple[Reason, ...]:
     question = case.question
     member = question.member
@@ -80,8 +123,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         )
     authorisation = period_at(member.authorisations, case.at)
     if authorisation is None or not authorisation.kinds:
-        return (_not_authorised("any cylinder"),)
-    return _by_authorisation(case, authorisation)
+        return (_not_authorised("any cylinder"), *_training_reasons(case, member))
+    return (*_by_authorisation(case, authorisation), *_training_reasons(case, member))
 
 
 def _nobody(case: Case) -> tuple[Reason, ...]:
@@ -142,10 +185,24 @@ def _ends_at(case: Case, through: str) -> datetime | None:
     return None if day is None else day_ends_at(day, case.zone)
 
 
+def _training_instants(case: Case, member: MemberState) -> Iterable[datetime]:
+    if case.question.policy.training_interval_days is None:
+        return
+    for training in member.trainings:
+        trained_on = day_of(training.trained_on)
+        if trained_on is not None:
+            yield day_starts_at(trained_on, case.zone)
+    latest = last_training(case, member)
+    stops_at = None if latest is None else _training_stops_at(case, latest[0])
+    if stops_at is not None:
+        yield stops_at
+
+
 def _instants(case: Case) -> Iterable[datetime]:
     member = case.question.member
     if member is None:
         return
+    yield from _training_instants(case, member)
     if member.enrolled_at is not None:
         yield member.enrolled_at
     for period in (*member.absences, *member.authorisations):
@@ -161,12 +218,15 @@ def _instants(case: Case) -> Iterable[datetime]:
 def _facts(case: Case) -> Facts:
     member = case.question.member
     authorisation = None if member is None else period_at(member.authorisations, case.at)
+    training = None if member is None else last_training(case, member)
     return {
         "member_required": case.question.policy.member_required,
         "member_named": case.question.member_asked or member is not None,
         "enrolled": _is_enrolled(member, case.at),
         "kinds": None if authorisation is None else ", ".join(authorisation.kinds),
         "through": None if authorisation is None else authorisation.through,
+        "training_interval_days": case.question.policy.training_interval_days,
+        "last_trained": None if training is None else str(training[0]),
     }
 
 
@@ -177,7 +237,7 @@ def _is_enrolled(member: MemberState | None, at: datetime) -> bool:
 RULE = Rule(
     name="member",
     concerns="member",
-    kinds=(UNKNOWN, NOT_ENROLLED, DEACTIVATED, NOT_AUTHORISED, ENDED, NOT_HERE),
+    kinds=(UNKNOWN, NOT_ENROLLED, DEACTIVATED, NOT_AUTHORISED, ENDED, NOT_HERE, TRAINING_DUE),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
