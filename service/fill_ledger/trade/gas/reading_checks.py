@@ -1,5 +1,6 @@
 """Judging a gauge reading: is a cylinder over its limit once settled, and is it due for a recharge."""
 
+from bisect import bisect_left
 from enum import StrEnum
 
 import msgspec
@@ -160,8 +161,14 @@ def _judge_without_temperature(
     verdict = _verdict(end_psi, limit_psi, tolerance_psi)
     if verdict is not EndReadingVerdict.OVER_LIMIT:
         return EndReading(verdict=verdict)
-    for temperature_f in range(reference_temperature_f + 1, HOTTEST_GAS_F + 1):
+
+    def explains(temperature_f: int) -> bool:
         settled = settled_psi(end_psi, temperature_f, reference_temperature_f)
-        if not isinstance(settled, OutsideTable) and settled < limit_psi + max(tolerance_psi, 1):
-            return EndReading(verdict=EndReadingVerdict.EXPLAINED_BY_HEAT, explained_from_f=temperature_f)
-    return EndReading(verdict=EndReadingVerdict.OVER_LIMIT)
+        return not isinstance(settled, OutsideTable) and settled < limit_psi + max(tolerance_psi, 1)
+
+    # The warmer the gas is, the lower it settles: once it explains the reading, all warmer gas does.
+    temperatures_f = range(reference_temperature_f + 1, HOTTEST_GAS_F + 1)
+    first = bisect_left(temperatures_f, True, key=explains)
+    if first == len(temperatures_f):
+        return EndReading(verdict=EndReadingVerdict.OVER_LIMIT)
+    return EndReading(verdict=EndReadingVerdict.EXPLAINED_BY_HEAT, explained_from_f=temperatures_f[first])
