@@ -22,6 +22,7 @@ from fill_ledger.trade.gas.contents import MILLILITRES_PER_LITRE
 from fill_ledger.trade.gas.storage import Bottle
 from fill_ledger.trade.judgement import RULES, Question, judge
 from fill_ledger.trade.rules.air import OUT_OF_SERVICE, SAMPLE_FAILED
+from fill_ledger.trade.rules.air_limits import OVER_LIMIT
 from fill_ledger.trade.states.stations import AirSourceState
 from fill_ledger.trade.states.stations import Bottle as KnownBottle
 from fill_ledger.trade.states.stations import BottleReading as KnownReading
@@ -32,7 +33,9 @@ OLD_READING = timedelta(hours=24)
 _PLACE_CODES = frozenset(
     kind.code for rule in RULES if rule.concerns in ("air", "station") for kind in rule.kinds if kind.effect == "deny"
 )
-_BAD_AIR_CODES = frozenset({OUT_OF_SERVICE.code, SAMPLE_FAILED.code})
+# What says that the air itself is bad, or that a person shut it off. The rest is due, missing or an alarm: it is told,
+# and whoever has no power and no other air must know how much there is.
+_BAD_AIR_CODES = frozenset({OUT_OF_SERVICE.code, SAMPLE_FAILED.code, OVER_LIMIT.code})
 _RECORD = "department record"
 
 
