@@ -51,6 +51,15 @@ class Asker(msgspec.Struct, frozen=True, kw_only=True):
     last_cylinder_id: uuid.UUID
 
 
+class KeyHolder(msgspec.Struct, frozen=True, kw_only=True):
+    """One who needs a key, told so that a reader knows whose it is. `department` is a code; None: every department."""
+
+    principal_id: uuid.UUID
+    role: Role
+    department: str | None
+    label: str
+
+
 class Cast(msgspec.Struct, frozen=True, kw_only=True):
     """Everybody in the show, and the principals of the county."""
 
@@ -60,10 +69,25 @@ class Cast(msgspec.Struct, frozen=True, kw_only=True):
     operator_id: uuid.UUID
     officer_id: uuid.UUID
 
-    def principal_ids(self) -> list[uuid.UUID]:
-        """Return all who need a key."""
-        controllers = [asker.controller_id for asker in self.askers]
-        return [*controllers, self.integrator_id, self.analyst_id, self.operator_id, self.officer_id]
+    def key_holders(self) -> list[KeyHolder]:
+        """Return all who need a key, in the order they are told."""
+        controllers = [
+            KeyHolder(
+                principal_id=asker.controller_id,
+                role=Role.CONTROLLER,
+                department=asker.department_code,
+                label=f"Controller of {asker.station_name}",
+            )
+            for asker in self.askers
+        ]
+        home = self.askers[0].department_code
+        return [
+            *controllers,
+            KeyHolder(principal_id=self.officer_id, role=Role.OFFICER, department=home, label=f"Air officer of {home}"),
+            KeyHolder(principal_id=self.integrator_id, role=Role.INTEGRATOR, department=None, label="County IT"),
+            KeyHolder(principal_id=self.analyst_id, role=Role.ANALYST, department=None, label="Analyst"),
+            KeyHolder(principal_id=self.operator_id, role=Role.OPERATOR, department=None, label="Operator"),
+        ]
 
 
 async def choose_cast(database: Database, plan: Plan) -> Cast:

@@ -1,7 +1,10 @@
 """The demonstration from end to end: a database, an invented county, the service, and stations at work."""
 
 import asyncio
+import os
+import shlex
 import shutil
+import sys
 import time
 import uuid
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping
@@ -19,7 +22,7 @@ from demo_seed.cast import Cast, choose_cast
 from demo_seed.examples import make_examples
 from demo_seed.fleet_list import FLEET_LIST, FLEET_LIST_FILE
 from demo_seed.generator import invent_history
-from demo_seed.keys import keep_keys, keep_master_key
+from demo_seed.keys import DATABASE_URL_FILE, KeptKey, keep_keys, keep_master_key, write_private
 from demo_seed.plan import COUNTY_NAME, Plan, full_plan
 from demo_seed.seeding import earlier_seeding, is_foreign, record_history
 from demo_seed.show import PAUSE_S, Told, play
@@ -97,8 +100,11 @@ def _database(options: Options, environment: Mapping[str, str], console: Console
     url = postgres.start()
     try:
         console.print(f"PostgreSQL started on the loopback ({time.monotonic() - began:.1f} s).")
+        # For `fill-ledger check` in another shell; with a password in it, so not for the screen.
+        write_private(options.home / DATABASE_URL_FILE, url)
         yield Settings(database_url=url, owner_database_url=url, master_key=keep_master_key(options.home))
     finally:
+        (options.home / DATABASE_URL_FILE).unlink(missing_ok=True)
         postgres.stop()
 
 
@@ -107,7 +113,7 @@ def _empty(home: Path, postgres: EmbeddedPostgres) -> None:
     with postgres:
         data = postgres.home / "data"
     shutil.rmtree(data)
-    for name in ("keys.json", "master-key", LOG_FILE):
+    for name in ("keys.json", "master-key", DATABASE_URL_FILE, LOG_FILE):
         (home / name).unlink(missing_ok=True)
 
 
@@ -138,13 +144,13 @@ async def _unless(stop: asyncio.Event, work: Coroutine[Any, Any, Result]) -> Res
         await asyncio.gather(task, stopped, return_exceptions=True)
 
 
-async def _prepare(options: Options, settings: Settings, console: Console) -> tuple[Cast, dict[uuid.UUID, str]]:
+async def _prepare(options: Options, settings: Settings, console: Console) -> tuple[Cast, dict[uuid.UUID, KeptKey]]:
     """Migrate, seed where nothing is on record yet, and see to the keys."""
     await migrate(settings.owner_database_url)
     async with _parts(settings) as parts:
         plan = await _seed(options, parts, console)
         cast = await choose_cast(parts.database, plan)
-        keys = await keep_keys(options.home, parts.database, parts.lanes, cast.principal_ids())
+        keys = await keep_keys(options.home, parts.database, parts.lanes, cast.key_holders())
     return cast, keys
 
 
@@ -170,7 +176,7 @@ async def _seed(options: Options, parts: Parts, console: Console) -> Plan:
             console.print(f"{COUNTY_NAME} is on record already, up to {plan.reference_day}.")
             return plan
     console.print(f"Inventing {COUNTY_NAME}: its stations, cylinders, people, and what they did ...")
-    history = invent_history(plan)
+    history = invent_history(plan, parts.permit_references)
     began = time.monotonic()
     columns = (TextColumn("Recording"), BarColumn(), MofNCompleteColumn(), TextColumn("facts"), TimeElapsedColumn())
     with Progress(*columns, console=console) as progress:
@@ -197,11 +203,12 @@ async def _serving(settings: Settings, port: int | None, console: Console) -> As
 
 
 async def _show(
-    base_url: str, cast: Cast, keys: dict[uuid.UUID, str], console: Console, *, pause_s: float
+    base_url: str, cast: Cast, keys: dict[uuid.UUID, KeptKey], console: Console, *, pause_s: float
 ) -> list[Told]:
     """Let the stations work and print a line for each cylinder."""
     console.print(f"\n[bold]Stations at work[/bold] on {base_url}: ask, fill what is permitted, report.\n")
-    told = await play(base_url, cast.askers, keys, lambda one: _print_told(one, console), pause_s=pause_s)
+    plain_keys = {principal_id: kept.key for principal_id, kept in keys.items()}
+    told = await play(base_url, cast.askers, plain_keys, lambda one: _print_told(one, console), pause_s=pause_s)
     permitted = [one for one in told if one.decision == "permit"]
     waits = sorted(one.milliseconds for one in told)
     console.print(
@@ -221,7 +228,32 @@ def _print_told(one: Told, console: Console) -> None:
     )
 
 
-def _summarise(base_url: str, cast: Cast, keys: dict[uuid.UUID, str], home: Path, console: Console) -> None:
+def _print_keys(keys: Mapping[uuid.UUID, KeptKey], home: Path, console: Console) -> None:
+    """Print whose key is which. They open an invented county on this machine's loopback, and nothing else."""
+    console.print(f"\n[bold]Keys[/bold] (role, department, holder; kept in {home.name}/keys.json):")
+    for kept in keys.values():
+        whose = f"{kept.role:<11} {kept.department or 'every':<6} {kept.label:<36}"
+        console.print(f"{whose} {kept.key}", highlight=False, markup=False, soft_wrap=True)
+
+
+def _print_check(home: Path, console: Console) -> None:
+    """Print how the ledger is checked: by a command, which needs the database and no key."""
+    program = Path(sys.executable).with_name("fill-ledger")
+    command = shlex.join([os.path.relpath(program) if program.exists() else "fill-ledger", "check"])
+    address = home / DATABASE_URL_FILE
+    if address.exists():
+        command = f'DATABASE_URL="$(cat {shlex.quote(str(address))})" {command}'
+    console.print("\n[bold]Anybody who runs it[/bold]")
+    console.print(
+        "# replay the whole ledger and compare every digest and view, in another shell while this one serves",
+        highlight=False,
+        soft_wrap=True,
+    )
+    console.print(command, highlight=False, markup=False, soft_wrap=True)
+
+
+def _summarise(base_url: str, cast: Cast, keys: dict[uuid.UUID, KeptKey], home: Path, console: Console) -> None:
+    _print_keys(keys, home, console)
     console.print(f"\n[bold]Try it[/bold] (keys and log are kept in {home.name}/; the county is invented):")
     who = ""
     fleet_list = home / FLEET_LIST_FILE
@@ -230,8 +262,9 @@ def _summarise(base_url: str, cast: Cast, keys: dict[uuid.UUID, str], home: Path
         if example.who != who:
             who = example.who
             console.print(f"\n[bold]{who}[/bold]")
-        console.print(f"# {example.what}", highlight=False)
+        console.print(f"# {example.what}", highlight=False, soft_wrap=True)
         # Whole and unadorned, so that it can be copied: no wrapping, no markup, no colours.
         console.print(example.as_curl(base_url), highlight=False, markup=False, soft_wrap=True)
+    _print_check(home, console)
     console.print(f"\nEverything it offers, to read and try: {base_url}/docs", highlight=False)
     console.print("The service informs; a trained person decides. A cylinder's own marks prevail.")

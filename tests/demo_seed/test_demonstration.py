@@ -1,6 +1,7 @@
 """The demonstration as a person runs it: once to its end, once more until it is stopped."""
 
 import asyncio
+import json
 import shlex
 import signal
 from pathlib import Path
@@ -39,6 +40,18 @@ def requests_in(text: str) -> list[httpx.Request]:
     return found
 
 
+def check_that_keys_are_labelled(text: str, output: str) -> None:
+    """Check that file and screen say of every key whose it is, by role and department."""
+    kept = json.loads(text).values()
+    assert {each["role"] for each in kept} == {"controller", "officer", "integrator", "analyst", "operator"}
+    for each in kept:
+        assert (each["department"] is None) == (each["role"] in ("integrator", "analyst", "operator"))
+        assert each["label"]
+        line = next(line for line in output.splitlines() if line.endswith(each["key"]) and not line.startswith("curl"))
+        assert line.split()[:2] == [each["role"], each["department"] or "every"]
+        assert each["label"] in line
+
+
 async def test_the_demonstration_runs_seeds_once_and_its_commands_work(
     database_url: str, tmp_path: Path, owner_connection: asyncpg.Connection
 ) -> None:
@@ -69,6 +82,7 @@ async def test_the_demonstration_runs_seeds_once_and_its_commands_work(
                 output += line
         assert "is on record already" in output
         assert (home / "keys.json").read_text() == keys
+        check_that_keys_are_labelled(keys, output)
         assert await owner_connection.fetchval(seeded) == before
         commands = requests_in(output)
         assert {request.method for request in commands} == {"GET", "POST"}
@@ -84,6 +98,13 @@ async def test_the_demonstration_runs_seeds_once_and_its_commands_work(
                 if request.method == "POST" and request.url.path == "/v1/fills":
                     again = await client.send(request)
                     assert (again.status_code, again.json()["outcome"]) == (200, "exists")
+        rotated = [request for request in commands if request.url.path.endswith("/rotations")]
+        assert len(rotated) == 1
+        # The command that is printed for it, with the database of this run.
+        assert any(line.endswith("fill-ledger check") for line in output.splitlines())
+        checked = await run_command("check", environment=environment)
+        assert checked.status == 0, checked.output + checked.errors
+        assert checked.output.endswith(": sound.\n")
         process.send_signal(signal.SIGINT)
         async with asyncio.timeout(30):
             rest, errors = await process.communicate()

@@ -141,6 +141,9 @@ async def test_after_a_rotation_both_keys_work_then_only_the_new_one(county: Cou
     assert ("/event_id", "event-id-taken") in places(problem_in(longer, 409, "conflict"))
     assert places(problem_in(second, 409, "conflict")) == {("", "key-ending")}
     assert shown["standing"] == "ending"
+    # As the document tells it: revoked_at is when the rotation was entered, ends_at when the overlap is over.
+    overlap = datetime.fromisoformat(shown["ends_at"]) - datetime.fromisoformat(shown["revoked_at"])
+    assert abs(overlap - timedelta(hours=2)) < timedelta(minutes=1)
     ends_in = datetime.fromisoformat(shown["ends_at"]) - datetime.now(UTC)
     assert timedelta(hours=1, minutes=55) < ends_in <= timedelta(hours=2)
     assert await status_with(county, old.plain_key) == 200
@@ -158,6 +161,9 @@ async def test_a_rotation_without_overlap_ends_the_old_key_at_once(county: Count
         new = await issued(client, f"/v1/keys/{old['key_id']}/rotations", overlap_hours=0)
         shown = (await client.get(f"/v1/keys/{new['key_id']}")).json()
         ended = await client.post(f"/v1/keys/{old['key_id']}/rotations", json={})
+        replaced = (await client.get(f"/v1/keys/{old['key_id']}")).json()
+    assert replaced["standing"] == "ended"
+    assert replaced["revoked_at"] == replaced["ends_at"]
     assert await status_with(county, old["plain_key"]) == 401
     assert await status_with(county, new["plain_key"]) == 200
     assert shown["scopes"] == ["stations:read"]

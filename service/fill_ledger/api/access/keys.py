@@ -214,7 +214,11 @@ class Rotation(RightsEntry, frozen=True, kw_only=True):
     request_headers=(IDEMPOTENCY_KEY,),
 )
 async def rotate_key(request: AnyRequest, key_id: uuid.UUID, body: Rotation, principal: Principal) -> Reply[KeyReceipt]:
-    """Issue a new key with the same scopes; both work during the overlap, after it only the new one."""
+    """Issue a new key with the same scopes; both work during the overlap, after it only the new one.
+
+    The old key then reads `ending`: its `revoked_at` is the moment of the rotation, its `ends_at` the end of the
+    overlap. Without an overlap (`overlap_hours` 0) both are that moment, and it reads `ended`.
+    """
     listed = await _known_key(request, principal, key_id)
     known = await known_principal(request, principal, listed.principal_id)
     old = next(key for key in known.state.keys if key.key_id == key_id)

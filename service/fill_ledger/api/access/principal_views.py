@@ -27,16 +27,35 @@ Scopes = Annotated[
 ]
 KeyStandingWord = Literal["current", "ending", "ended"]
 
+KeyEnd = Annotated[
+    datetime.datetime,
+    Meta(tz=True, description="From then on it opens nothing; null: it ends only by a revocation or a rotation."),
+]
+KeyRevokedAt = Annotated[
+    datetime.datetime,
+    Meta(
+        tz=True,
+        description=(
+            "When its end was entered, by a revocation or a rotation; null where neither was. A rotated key works on "
+            "until ends_at."
+        ),
+    ),
+]
+
 
 class KeyView(Struct, frozen=True, kw_only=True):
-    """One key. It is `ending` while a rotation lets it overlap with the one that replaces it."""
+    """One key. It is `ending` while a rotation lets it overlap with the one that replaces it.
+
+    `ends_at` decides what a key opens, and `revoked_at` tells when somebody said that it ends: a revocation ends it at
+    that moment, so both are the same; a rotation lets it work on, so `ends_at` lies up to `overlap_hours` later.
+    """
 
     key_id: uuid.UUID
     principal_id: uuid.UUID
     standing: KeyStandingWord
     issued_at: Moment
-    ends_at: Moment | None
-    revoked_at: Moment | None
+    ends_at: KeyEnd | None
+    revoked_at: KeyRevokedAt | None
     scopes: Scopes | None
 
 
