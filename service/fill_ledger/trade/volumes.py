@@ -21,10 +21,10 @@ MILLILITRES_PER_CUBIC_INCH = Fraction(254, 100) ** 3
 WATER_VOLUME_MIN_ML = 100
 # ISO 11120 covers seamless tubes up to 3,000 L (its title, as cited in 49 CFR 178.71(j), 2015 edition).
 WATER_VOLUME_MAX_ML = 3_000_000
-# What a person carries: from some 0.5 L for escape to twin sets of 2 x 20 L under water (common practice, no source).
-# The bounds are wider than that; beyond them stands a slip, such as litres or cubic inches taken for millilitres.
+# What a person carries: from some 0.5 L for escape to 20 L under water (common practice, no source). The bounds are
+# wider than that; beyond them stands a slip, such as litres taken for millilitres, or free air for water volume.
 CARRIED_VOLUME_MIN_ML: dict[str, int] = {"scba": 300, "scuba": WATER_VOLUME_MIN_ML}
-CARRIED_VOLUME_MAX_ML = 50_000
+CARRIED_VOLUME_MAX_ML = 30_000
 
 WaterVolumeMl = Annotated[
     int, Meta(ge=WATER_VOLUME_MIN_ML, le=WATER_VOLUME_MAX_ML, description="water volume in millilitres")

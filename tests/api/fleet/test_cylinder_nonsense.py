@@ -44,7 +44,7 @@ DETAILS: tuple[Case, ...] = (
     ({"water_volume_ml": 0}, "/water_volume_ml", "out-of-range", "at least 100"),
     ({"water_volume_ml": 3_000_000}, "/water_volume_ml", "water-volume-not-for-use", "6800 for 6.8 L"),
     ({"water_volume_ml": 3_000_001}, "/water_volume_ml", "out-of-range", "at most 3000000"),
-    ({"water_volume_ml": 107}, "/water_volume_ml", "water-volume-not-for-use", "300 to 50000 ml"),
+    ({"water_volume_ml": 107}, "/water_volume_ml", "water-volume-not-for-use", "300 to 30000 ml"),
     # Titles of 49 CFR 178.37 and 178.46: 3AA is of steel, 3AL of aluminium.
     (
         {"specification": "DOT-3AL4500", "material": "steel"},

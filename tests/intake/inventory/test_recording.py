@@ -8,12 +8,15 @@ from typing import Any
 
 import pytest
 
+from fill_ledger.intake.founding import record_entries
 from fill_ledger.intake.inventory import recording
 from fill_ledger.intake.inventory.recording import UnknownDepartment, import_inventory, import_inventory_file
 from fill_ledger.intake.inventory.report import ImportReport
 from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.cylinders import TagPaired
+from fill_ledger.trade.events.rulebook import SpecificationEntered, SpecificationEntry
 from fill_ledger.trade.events.stations import StationRegistered
+from fill_ledger.trade.identifiers import COUNTY_ID
 from tests.intake.inventory.clerk_list import CLERK_ROWS, STATIONS, clerk_csv
 from tests.support.county import County
 
@@ -53,6 +56,11 @@ def outcomes(report: ImportReport) -> list[str]:
 def codes(report: ImportReport) -> list[tuple[int | None, str | None, str]]:
     """Return row, column and code of each fault."""
     return [(fault.row, fault.column, fault.code) for fault in report.faults]
+
+
+def row_notes(report: ImportReport) -> list[tuple[int | None, str | None, str]]:
+    """Return row, column and code of each note about a row."""
+    return [(note.row, note.column, note.code) for note in report.notes if note.row is not None]
 
 
 async def states(county: County) -> dict[str, tuple[str, str, int]]:
@@ -221,3 +229,31 @@ async def test_a_clerks_list_of_four_hundred_is_recorded_and_known_the_second_ti
     faulty = await run(county, clerk_csv(faults=True), mode="only_good_rows")
     assert faulty.counts["faulty"] > 0
     assert faulty.counts["created"] == 0
+
+
+async def test_a_row_that_can_never_be_filled_is_taken_with_a_note(county: County) -> None:
+    rows = (
+        ("AB 1", "DOT-3AA2216", "scba", "", "", "", "", "2024-06"),
+        # Only for aircraft, with a count of fills: 49 CFR 180.205(i)(1)(v), 173.302a(a)(2) (2015 edition).
+        ("AB 2", "DOT-3HT1850", "scba", "", "", "", "", "2024-06"),
+        # A tube; storage only.
+        ("AB 3", "DOT-3AAX2400", "scba", "", "", "", "", "2024-06"),
+        # A permit about which the rulebook says nothing, until the county enters it.
+        ("AB 4", "DOT-SP99999-4500", "scba", "", "", "", "", "2024-06"),
+    )
+    dry = await run(county, file_of(*rows), dry_run=True)
+    first = await run(county, file_of(*rows))
+    assert outcomes(first) == ["created"] * 4, first.faults
+    expected = [
+        (3, "Specification", "specification-not-fillable"),
+        (4, "Specification", "specification-wrong-use"),
+        (5, "Specification", "permit-unknown"),
+    ]
+    for report in (dry, first):
+        assert row_notes(report) == expected
+        assert any("DOT-3HT1850 is for use in aircraft only" in note.detail for note in report.notes)
+    permit = SpecificationEntry(key="SP99999", interval_years=5, life_years=15, source="the permit", confidence="read")
+    await record_entries(county.parts.lanes, COUNTY_ID, (SpecificationEntered(entry=permit),))
+    again = await run(county, file_of(*rows))
+    assert outcomes(again) == ["exists"] * 4
+    assert row_notes(again) == expected[:2]

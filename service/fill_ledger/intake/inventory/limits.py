@@ -1,5 +1,7 @@
 """Limits of an inventory file. A fleet list has a few hundred rows; these leave room and still bound the work."""
 
+from fill_ledger.trade.volumes import CARRIED_VOLUME_MAX_ML
+
 MAXIMUM_FILE_BYTES = 10_000_000
 MAXIMUM_UNPACKED_BYTES = 64_000_000  # of all parts of a workbook together
 MAXIMUM_PARTS = 500  # members of the workbook's ZIP archive
@@ -27,7 +29,7 @@ EXACT_NUMBER_DIGITS = 15
 LEAST_SERVICE_PRESSURE_PSI = 200
 
 # A cylinder carried by a person: a bigger number is the free air it holds, not its water volume (common practice).
-GREATEST_CARRIED_WATER_VOLUME_ML = 30_000
+GREATEST_CARRIED_WATER_VOLUME_ML = CARRIED_VOLUME_MAX_ML
 
 EARLIEST_YEAR = 1900
 # Day numbers of a spreadsheet that are taken for dates: 1945-01-01 to 2100-01-01 in the 1900 date system.

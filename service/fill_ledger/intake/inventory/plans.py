@@ -29,7 +29,9 @@ _FIELD_OF_POINTER = (
     ("/details/manufactured", Field.MANUFACTURED),
     ("/details/material", Field.MATERIAL),
     ("/details/home_station_id", Field.HOME_STATION),
+    ("/details/water_volume_ml", Field.WATER_VOLUME),
     ("/requalifications/0/marks", Field.REQUALIFICATION_MARKS),
+    ("/requalifications/0/requalifier", Field.REQUALIFIER),
     ("/requalifications/0", Field.LAST_REQUALIFIED),
     ("/inventory_number", Field.INVENTORY_NUMBER),
 )

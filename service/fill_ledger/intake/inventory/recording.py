@@ -15,6 +15,7 @@ import msgspec
 
 from fill_ledger.intake.claims import Claim, Outcome, Recorded, Unit
 from fill_ledger.intake.inventory.faults import CellFault, file_fault
+from fill_ledger.intake.inventory.fillable_notes import fillable_notes
 from fill_ledger.intake.inventory.known import UnknownDepartment, department_today, read_known
 from fill_ledger.intake.inventory.limits import MAXIMUM_FILE_BYTES
 from fill_ledger.intake.inventory.options import ReadingOptions
@@ -22,6 +23,7 @@ from fill_ledger.intake.inventory.plans import Plan, PlannedRow, Planner, fault_
 from fill_ledger.intake.inventory.reading import InventoryTable, read_inventory
 from fill_ledger.intake.inventory.report import ImportMode, ImportReport, RowOutcome, make_report
 from fill_ledger.intake.lane import Lanes
+from fill_ledger.views.rulebooks import Rulebooks
 
 __all__ = ["MAXIMUM_ROWS_TOGETHER", "ImportReport", "UnknownDepartment", "import_inventory", "import_inventory_file"]
 
@@ -103,6 +105,8 @@ async def import_inventory(
     today = await department_today(pool, department_id, now)
     table = await asyncio.to_thread(read_inventory, content, today=today, options=options)
     known = await read_known(pool, department_id, table.rows)
+    rulebook = await Rulebooks().current(pool)
+    table.notes.extend(fillable_notes(table.rows, rulebook, today, table.columns))
     plan = await asyncio.to_thread(Planner(department_id, known, table.columns, now).plan, table.rows)
     faults = [*table.faults, *plan.faults]
     too_many = mode == "all_or_nothing" and len(plan.new) > MAXIMUM_ROWS_TOGETHER
