@@ -36,7 +36,63 @@ PUBLIC = tuple(
         ("read_problem_type", {"code": "problem_code"}),
         ("list_rules", {}),
         ("read_rule", {"code": "rule_code"}),
+        ("list_specifications", {}),
+        ("read_specification", {}),
+        ("list_air_standards", {}),
+        ("list_rule_amendments", {}),
     )
+)
+
+RULEBOOK = (
+    Call(
+        operation_id="enter_specification",
+        role=Role.OPERATOR,
+        status=201,
+        body={
+            "entry": {
+                "key": "SP99999",
+                "uses": ["scba"],
+                "interval_years": 5,
+                "life_years": 15,
+                "source": "the permit's own text",
+                "confidence": "read",
+            }
+        },
+        keep={"rulebook_entry_id": SUBJECT},
+    ),
+    Call(
+        operation_id="enter_air_standard",
+        role=Role.OPERATOR,
+        status=201,
+        body={
+            "standard": {
+                "key": "County rule 2026",
+                "title": "Air of the county",
+                "limits": [{"analyte": "carbon_monoxide", "unit": "ppm", "maximum": "5"}],
+                "source": "county rule, section 4",
+                "confidence": "read",
+            }
+        },
+    ),
+    Call(operation_id="read_air_standard", role=None),
+    Call(
+        operation_id="amend_rules",
+        role=Role.OPERATOR,
+        status=201,
+        body={
+            "figures": [{"figure": "requalification_grace_months", "value": 1}],
+            "reason": "notice of relief",
+            "effective_from": "2020-01-01",
+            "effective_until": "2020-06-01",
+        },
+    ),
+    Call(
+        operation_id="retract_rulebook_entry",
+        role=Role.OPERATOR,
+        status=201,
+        path={"entry_id": "rulebook_entry_id"},
+        body={"reason": "The permit was misread."},
+    ),
 )
 
 DEPARTMENTS = (
@@ -358,6 +414,7 @@ HOLDERS = (
 
 CALLS: tuple[Call, ...] = (
     *PUBLIC,
+    *RULEBOOK,
     *DEPARTMENTS,
     *STATIONS,
     *AIR,

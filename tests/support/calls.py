@@ -78,6 +78,8 @@ async def first_words(county: County) -> Words:
         **ends,
         "problem_code": "not-found",
         "rule_code": "requalification-due",
+        "specification_key": "SP10915",
+        "standard_key": "County rule 2026",
         "department_id": str(own.department_id),
         "neighbour_id": str(neighbour.department_id),
         "station_id": str(own.station_id),

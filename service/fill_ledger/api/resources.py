@@ -20,12 +20,14 @@ from fill_ledger.api.places import (
     stations,
 )
 from fill_ledger.api.planning import fill_plans, gauge_readings, storage_forecasts
-from fill_ledger.api.question import eligibility, rules
+from fill_ledger.api.question import eligibility
 from fill_ledger.api.record import attempts, events, fill_records, fills, findings, intake, quarantine
+from fill_ledger.api.rulebook import air_standards, retractions, rule_amendments, rules, specifications
 
 TAGS: Mapping[str, str] = {
     "eligibility": "The question: may this cylinder be filled here, now, by this member?",
     "rules": "Every code an answer may carry, with its source.",
+    "rulebook": "What the rules go by, as dated data: specifications and permits, standards of air, amendments.",
     "departments": "The departments of the county, and the policy of each.",
     "stations": "Fill stations, fixed and on trucks, with their fill positions.",
     "fills": "Fills of cylinders, as reported and as judged.",
@@ -54,6 +56,10 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *health.HANDLERS,
     *eligibility.HANDLERS,
     *rules.HANDLERS,
+    *specifications.HANDLERS,
+    *air_standards.HANDLERS,
+    *rule_amendments.HANDLERS,
+    *retractions.HANDLERS,
     *departments.HANDLERS,
     *policies.HANDLERS,
     *stations.HANDLERS,

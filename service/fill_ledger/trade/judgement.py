@@ -5,7 +5,9 @@ what-if all call it. It informs; a trained person decides. The cylinder's own ma
 prevail.
 """
 
-from datetime import UTC, date, datetime
+from collections.abc import Set
+from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Literal
 
 import msgspec
@@ -13,7 +15,7 @@ from msgspec import structs
 
 from fill_ledger.trade.events.cylinders import CylinderDetails
 from fill_ledger.trade.gas.air_table import OutsideTable
-from fill_ledger.trade.rules import RULES, CatalogueEntry, rules_catalogue, rules_version
+from fill_ledger.trade.rules import RULES, CatalogueEntry, moment, rules_catalogue, rules_version
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
 from fill_ledger.trade.rules.gas_temperature import CODES_OF_A_PERMIT, stop_reading_psi
@@ -22,18 +24,22 @@ from fill_ledger.trade.rules.limits import fill_limit_psi
 from fill_ledger.trade.rules.moment import CALENDAR_BEGINS_AT, CALENDAR_ENDS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
 from fill_ledger.trade.rules.reasons import MAXIMUM_DISPLAY_TEXT, Effect, Reason
-from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.rules.rule import Concern, Facts, Rule
 
 __all__ = [
     "CODE_OK",
     "RULES",
     "CatalogueEntry",
+    "Decision",
     "Judgement",
     "Question",
     "Reason",
     "RuleAnswer",
     "judge",
+    "next_instant",
+    "reasons_at",
     "rules_catalogue",
+    "rules_concerning",
     "rules_version",
     "service_pressure_psi",
 ]
@@ -85,20 +91,17 @@ class _Answer:
 
     __slots__ = ("advice", "denials", "limit_psi", "obligations", "stop_psi")
 
-    def __init__(self, case: Case) -> None:
+    def __init__(self, case: Case, rules: tuple[Rule, ...]) -> None:
         self.denials: list[Reason] = []
         self.obligations: list[Reason] = []
         self.advice: list[Reason] = []
-        for rule in RULES:
-            if rule.effective_from is not None and not _in_effect(rule.effective_from, case):
-                continue
-            for reason in _with_present_sources(case, rule.reasons(case)):
-                if reason.effect == "deny":
-                    self.denials.append(reason)
-                elif reason.effect == "obligation":
-                    self.obligations.append(reason)
-                else:
-                    self.advice.append(reason)
+        for reason in reasons_at(case, rules):
+            if reason.effect == "deny":
+                self.denials.append(reason)
+            elif reason.effect == "obligation":
+                self.obligations.append(reason)
+            else:
+                self.advice.append(reason)
         self.limit_psi: int | None = None
         self.stop_psi: int | None = None
         if self.denials:
@@ -115,12 +118,15 @@ class _Answer:
         return (self.denials[0].code if self.denials else CODE_OK, self.limit_psi, self.stop_psi, codes)
 
 
-def judge(question: Question, *, explain: bool = False, look_ahead: bool = True) -> Judgement:
+def judge(
+    question: Question, *, explain: bool = False, look_ahead: bool = True, concerns: Set[Concern] | None = None
+) -> Judgement:
     """Judge a question. Never raises for any state the folds can produce.
 
     Raises ValueError only where `question.at` has no time zone: the caller forgot it, and guessing one would be wrong.
     `explain` adds what every rule said and saw. Without `look_ahead` the answer comes in half the time and
-    `valid_until` is None: for a fill on record, whose answer nobody waits to expire.
+    `valid_until` is None: for a fill on record, whose answer nobody waits to expire. `concerns` asks only the rules
+    that look at these, for an answer about one cylinder, source or member alone.
     """
     at = question.at
     if at.tzinfo is None or at.utcoffset() is None:
@@ -129,10 +135,11 @@ def judge(question: Question, *, explain: bool = False, look_ahead: bool = True)
     if outside is not None:
         valid_until = CALENDAR_BEGINS_AT if at < CALENDAR_BEGINS_AT else None
         return _denied_outright(outside, valid_until, rules_version(question.rulebook))
+    rules = RULES if concerns is None else rules_concerning(frozenset(concerns))
     case = Case(question)
-    answer = _Answer(case)
-    explanation = _explanation(case) if explain else None
-    valid_until = _valid_until(case, answer) if look_ahead else None
+    answer = _Answer(case, rules)
+    explanation = tuple(_rule_answer(rule, case) for rule in rules) if explain else None
+    valid_until = _valid_until(case, answer, rules) if look_ahead else None
     first = answer.denials[0] if answer.denials else None
     return Judgement(
         decision="permit" if first is None else "deny",
@@ -147,6 +154,19 @@ def judge(question: Question, *, explain: bool = False, look_ahead: bool = True)
         rules_version=rules_version(question.rulebook),
         explanation=explanation,
     )
+
+
+@lru_cache
+def rules_concerning(concerns: frozenset[Concern]) -> tuple[Rule, ...]:
+    """Return the rules that look at these, in their order, and the one about the calendar: no date is told without."""
+    return tuple(rule for rule in RULES if rule.concerns in concerns or rule is moment.RULE)
+
+
+def reasons_at(case: Case, rules: tuple[Rule, ...] = RULES) -> list[Reason]:
+    """Return every reason that these rules give at the case's moment, in the order of the rules."""
+    return [
+        reason for rule in rules if _is_asked(rule, case) for reason in _with_present_sources(case, rule.reasons(case))
+    ]
 
 
 def service_pressure_psi(details: CylinderDetails) -> int | None:
@@ -197,11 +217,11 @@ def _with_present_sources(case: Case, reasons: tuple[Reason, ...]) -> tuple[Reas
     )
 
 
-def _in_effect(effective_from: date, case: Case) -> bool:
-    return day_starts_at(effective_from, case.zone) <= case.at
+def _is_asked(rule: Rule, case: Case) -> bool:
+    return case.is_in_effect(rule.effective_from, rule.effective_until)
 
 
-def _valid_until(case: Case, answer: _Answer) -> datetime | None:
+def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...]) -> datetime | None:
     """Walk the instants at which some rule could change its mind until the answer really differs.
 
     The set of instants is finite (each comes from a fact on record) and every step goes on to a later one, so the walk
@@ -210,41 +230,33 @@ def _valid_until(case: Case, answer: _Answer) -> datetime | None:
     """
     signature = answer.signature()
     while True:
-        following = _next_instant(case)
+        following = next_instant(case, rules)
         if following is None or following >= CALENDAR_ENDS_AT:
             return None
         case.move_to(following)
-        if _Answer(case).signature() != signature:
+        if _Answer(case, rules).signature() != signature:
             return following
 
 
-def _next_instant(case: Case) -> datetime | None:
-    """Return the first instant after the case's moment at which some rule could change its mind, in UTC, or None."""
+def next_instant(case: Case, rules: tuple[Rule, ...] = RULES) -> datetime | None:
+    """Return the first instant after the case's moment at which a rule could change its mind, in UTC, or None."""
     at = case.at
     following: datetime | None = None
-    for rule in RULES:
+    for rule in rules:
         for instant in rule.instants(case):
             if instant > at and (following is None or instant < following):
                 following = instant
-        if rule.effective_from is not None:
-            begins_at = day_starts_at(rule.effective_from, case.zone)
-            if begins_at > at and (following is None or begins_at < following):
-                following = begins_at
-    for amendment in case.question.rulebook.amendments:
-        for day in (amendment.effective_from, amendment.effective_until):
-            if day is not None:
-                changes_at = day_starts_at(day, case.zone)
-                if changes_at > at and (following is None or changes_at < following):
-                    following = changes_at
+    days = [(rule.effective_from, rule.effective_until) for rule in rules]
+    days += [(amended.effective_from, amended.effective_until) for amended in case.question.rulebook.amendments]
+    for day in (day for pair in days for day in pair if day is not None):
+        changes_at = day_starts_at(day, case.zone)
+        if changes_at > at and (following is None or changes_at < following):
+            following = changes_at
     return None if following is None else following.astimezone(UTC)
 
 
-def _explanation(case: Case) -> tuple[RuleAnswer, ...]:
-    return tuple(_rule_answer(rule, case) for rule in RULES)
-
-
 def _rule_answer(rule: Rule, case: Case) -> RuleAnswer:
-    if rule.effective_from is not None and not _in_effect(rule.effective_from, case):
+    if not _is_asked(rule, case):
         return RuleAnswer(rule=rule.name, outcome="not in effect", codes=(), facts={})
     reasons = rule.reasons(case)
     outcome: Outcome = "nothing to say"

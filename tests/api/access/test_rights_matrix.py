@@ -35,6 +35,16 @@ WHO_MAY: dict[str, str] = {
     "GET /v1/ready": ANYBODY,
     "GET /v1/rules": ANYBODY,
     "GET /v1/rules/{code}": ANYBODY,
+    "GET /v1/specifications": ANYBODY,
+    "GET /v1/specifications/{specification_key}": ANYBODY,
+    # Officers only where they are bound to no department: tests/api/rulebook.
+    "POST /v1/specifications": "P",
+    "GET /v1/air-standards": ANYBODY,
+    "GET /v1/air-standards/{standard_key}": ANYBODY,
+    "POST /v1/air-standards": "P",
+    "GET /v1/rule-amendments": ANYBODY,
+    "POST /v1/rule-amendments": "P",
+    "POST /v1/rulebook-entries/{entry_id}/retractions": "P",
     "GET /": ANYBODY,
     "GET /docs": ANYBODY,
     "GET /docs/{name}": ANYBODY,
@@ -140,7 +150,7 @@ EVENT_OF_PATH = {"/v1/fills/": "fill", "/v1/quarantine/": "quarantined"}
 SHARED_BY_THE_COUNTY = frozenset({"GET /v1/departments", "GET /v1/departments/{department_id}"})
 # A retraction may come before its event, so that it is taken for any id, into the own ledger.
 MAY_COME_FIRST = frozenset({"POST /v1/events/{event_id}/retractions"})
-NO_DEPARTMENTS_SUBJECT = {"code", "name"}
+NO_DEPARTMENTS_SUBJECT = {"code", "name", "specification_key", "standard_key", "entry_id"}
 
 OPERATIONS: dict[str, Operation] = {
     f"{stated.method} {stated.path}": stated for stated in (handler.opt[OPERATION_KEY] for handler in HANDLERS)

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 
-from fill_ledger.api.access.rights import ROLE_RIGHTS
+from fill_ledger.api.access.rights import COUNTY_WIDE_RIGHTS, ROLE_RIGHTS
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.http.operations import Operation
@@ -121,7 +121,7 @@ def presented_key_digest(request: AnyRequest) -> bytes:
 
 
 def require_right(principal: Principal, right: str) -> None:
-    """Refuse a principal that lacks a right.
+    """Refuse a principal that lacks a right, or is bound to departments where the right holds for all of them.
 
     Raises:
         Problem: 403 not-permitted.
@@ -130,6 +130,12 @@ def require_right(principal: Principal, right: str) -> None:
         raise Problem(
             problem_types.NOT_PERMITTED,
             f"This needs the right {right}, which the role {principal.role} or the key's scopes do not give.",
+        )
+    if right in COUNTY_WIDE_RIGHTS and principal.department_ids is not None:
+        raise Problem(
+            problem_types.NOT_PERMITTED,
+            f"This holds for every department of the county, so {right} is for those who act for all of them; this "
+            "key's principal is bound to some. A department's own terms go into its policy.",
         )
 
 

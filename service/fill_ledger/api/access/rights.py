@@ -29,6 +29,7 @@ FINDINGS_READ = "findings:read"
 EVENTS_READ = "events:read"
 EVENTS_RETRACT = "events:retract"
 RULES_READ = "rules:read"
+RULES_WRITE = "rules:write"
 PLANS_MAKE = "plans:make"  # reckon something out; nothing is recorded
 IMPORTS_RUN = "imports:run"
 PRINCIPALS_READ = "principals:read"
@@ -72,6 +73,7 @@ ROLE_RIGHTS: dict[Role, frozenset[str]] = {
         EVENTS_RETRACT,
         IMPORTS_RUN,
         QUARANTINE_READ,
+        RULES_WRITE,
     },
     # Keeps the cylinders and the air sources.
     Role.TECHNICIAN: _READ_FLEET | {FACTS_RECORD, AIR_WRITE, CYLINDERS_WRITE, CYLINDERS_END, HOLDS_WRITE, IMPORTS_RUN},
@@ -91,9 +93,13 @@ ROLE_RIGHTS: dict[Role, frozenset[str]] = {
             PRINCIPALS_READ,
             PRINCIPALS_WRITE,
             RULES_READ,
+            RULES_WRITE,
             QUARANTINE_READ,
         }
     ),
 }
+
+# What holds for the whole county: only for principals that are not bound to some of its departments.
+COUNTY_WIDE_RIGHTS = frozenset({RULES_WRITE})
 
 ALL_RIGHTS: frozenset[str] = frozenset().union(*ROLE_RIGHTS.values())

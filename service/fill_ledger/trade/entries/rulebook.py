@@ -140,10 +140,10 @@ def _standard_makes_sense(body: rulebook.AirStandardEntered, known: Known, momen
         pointer = f"/standard/limits/{place}"
         yield from _limit_refusals(limit, pointer)
         for other in standard.limits[:place]:
-            if (other.analyte, other.unit) == (limit.analyte, limit.unit) and _overlap(other, limit):
+            if (other.analyte, other.unit) == (limit.analyte, limit.unit) and _compete(other, limit):
                 yield _wrong(
                     "named-twice",
-                    f"Two limits of {limit.analyte} in {limit.unit} hold at one storage pressure.",
+                    f"Two limits of {limit.analyte} in {limit.unit} hold for the same air.",
                     pointer,
                 )
 
@@ -167,8 +167,10 @@ def _limit_refusals(limit: rulebook.AnalyteLimit, pointer: str) -> Iterable[Refu
         yield _wrong("range-empty", "over_psi lies below through_psi.", f"{pointer}/over_psi")
 
 
-def _overlap(one: rulebook.AnalyteLimit, other: rulebook.AnalyteLimit) -> bool:
-    """Tell whether some storage pressure is above `over_psi` and at most `through_psi` of both."""
+def _compete(one: rulebook.AnalyteLimit, other: rulebook.AnalyteLimit) -> bool:
+    """Tell whether both are for one kind of source and for some storage pressure above `over_psi`, to `through_psi`."""
+    if None not in (one.air_source_kind, other.air_source_kind) and one.air_source_kind != other.air_source_kind:
+        return False
     over = max(limit.over_psi or 0 for limit in (one, other))
     through = [limit.through_psi for limit in (one, other) if limit.through_psi is not None]
     return not through or over < min(through)

@@ -34,7 +34,7 @@ from fill_ledger.trade.rules import (
 )
 from fill_ledger.trade.rules.figure import Figure
 from fill_ledger.trade.rules.reasons import Effect
-from fill_ledger.trade.rules.rule import Rule
+from fill_ledger.trade.rules.rule import Concern, Rule
 
 VERSION_DIGITS = 12
 REMEMBERED_VERSIONS = 64
@@ -72,8 +72,10 @@ class CatalogueEntry(msgspec.Struct, frozen=True, kw_only=True):
     source: str
     clears_by: str | None
     rule: str
+    concerns: Concern
     figures: tuple[Figure, ...]
     effective_from: date | None
+    effective_until: date | None
 
 
 def rules_catalogue() -> tuple[CatalogueEntry, ...]:
@@ -86,8 +88,10 @@ def rules_catalogue() -> tuple[CatalogueEntry, ...]:
             source=kind.source,
             clears_by=kind.clears_by,
             rule=rule.name,
+            concerns=rule.concerns,
             figures=rule.figures,
             effective_from=rule.effective_from,
+            effective_until=rule.effective_until,
         )
         for rule in RULES
         for kind in rule.kinds

@@ -23,14 +23,14 @@ UNKNOWN = ReasonKind(
     effect="deny",
     title="Nothing is on file about this specification",
     source=_AUTHORISED,
-    clears_by="the full mark on record, or an entry for the specification",
+    clears_by="the full mark on record, or the specification entered for the county: POST /v1/specifications",
 )
 PERMIT_UNKNOWN = ReasonKind(
     code="permit-unknown",
     effect="deny",
     title="Nothing is on file about this special permit",
     source="49 CFR 180.205(c) (2015 edition): as the permit says",
-    clears_by="an entry with the permit's interval and life",
+    clears_by="the permit entered for the county: POST /v1/specifications",
 )
 NOT_FILLABLE = ReasonKind(
     code="specification-not-fillable",
@@ -104,10 +104,11 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
     name = plain(mark.canonical)
     if case.entries:
-        return NOT_FILLABLE.reason(f"{name} was not in effect at that time.", f"Do not fill. {name} is not in effect.")
+        return _not_in_effect(case, name)
     if mark.family in (SpecificationFamily.SPECIAL_PERMIT, SpecificationFamily.TC_PERMIT):
         return PERMIT_UNKNOWN.reason(
-            f"Nothing is on file about {name}. Enter the permit's requalification interval and service life.",
+            f"Nothing is on file about {name}. Enter {case.key} (POST /v1/specifications) with the permit's "
+            "requalification interval and service life, whether it allows a plus, and its revision.",
             f"Do not fill. Permit {name} is not on file.",
         )
     if mark.family is SpecificationFamily.UN and case.key is None:
@@ -119,6 +120,19 @@ def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
         f"Nothing is on file about {name}. Enter the whole mark as stamped, for example DOT-3AA2015 or "
         "DOT-SP10915-4500.",
         f"Do not fill. Nothing is on file about {name}.",
+    )
+
+
+def _not_in_effect(case: Case, name: str) -> Reason:
+    days = [day for dated in case.entries if (day := dated.effective_from) is not None]
+    begins_on = min((day for day in days if day_starts_at(day, case.zone) > case.at), default=None)
+    if begins_on is None:
+        return NOT_FILLABLE.reason(f"{name} was not in effect at that time.", f"Do not fill. {name} is not in effect.")
+    return NOT_FILLABLE.reason(
+        f"What is on file about {name} holds from {begins_on} on, not yet.",
+        f"Do not fill. {name} is in effect from {begins_on} on.",
+        clears_by="waiting for that day",
+        clears_at=day_starts_at(begins_on, case.zone),
     )
 
 
