@@ -74,7 +74,7 @@ days = st.builds(
     st.integers(1, 12),
     st.integers(1, 31),
 )
-marks = st.lists(st.sampled_from(["+", "star", "VE", "S", "UE"]), max_size=3).map(tuple)
+marks = st.lists(st.sampled_from(["+", "star", "VE", "E", "S", "UE"]), max_size=3).map(tuple)
 uses = st.sampled_from(["scba", "scuba", "storage"])
 stamps = st.builds(
     cylinders.RequalificationStamp,
@@ -99,6 +99,8 @@ details = st.builds(
     alloy=st.none() | st.sampled_from(["6351-T6", "6061-T6", ""]),
 )
 holds = st.sampled_from([uuid.UUID(int=1), uuid.UUID(int=2)])
+alarms = st.sampled_from([uuid.UUID(int=3), uuid.UUID(int=4)])
+run_times = st.none() | st.sampled_from([0, 400, 500, 1_200])
 
 
 def _of_cylinder() -> st.SearchStrategy[Body]:
@@ -143,6 +145,14 @@ def _of_station() -> st.SearchStrategy[Body]:
             hose_rating_psi=ratings,
         ),
         st.builds(stations.FillPositionRemoved, station_id=one, fill_position_id=st.just(POSITION_ID)),
+        st.builds(
+            stations.AlarmRaised,
+            station_id=one,
+            alarm_id=alarms,
+            alarm_kind=st.just("carbon monoxide"),
+            air_source_id=st.sampled_from([None, SOURCE_ID, EVENT_ID]),
+        ),
+        st.builds(stations.AlarmEnded, station_id=one, alarm_id=alarms),
     )
 
 
@@ -156,7 +166,21 @@ def _of_source() -> st.SearchStrategy[Body]:
             taken_on=days,
             verdict=st.sampled_from(["pass", "pass", "fail"]),
             standard=st.just("NFPA 1989"),
+            results=st.none()
+            | st.lists(
+                st.builds(
+                    air.AnalyteResult,
+                    analyte=st.sampled_from(["carbon_monoxide", "oxygen", "water", "dew_point", "odour", "oil"]),
+                    value=st.none() | st.sampled_from(["5", "9", "20.9", "-70", "0"]),
+                    unit=st.sampled_from(["percent", "ppm", "mg_per_m3", "deg_f", "none"]),
+                    text=st.none() | st.text(min_size=1, max_size=200) | st.sampled_from(["none detected", "< 1"]),
+                ),
+                max_size=3,
+            ).map(tuple),
         ),
+        st.builds(air.CoMonitorCalibrated, air_source_id=one, calibrated_on=days, due_on=st.none() | days),
+        st.builds(air.FilterChanged, air_source_id=one, run_time_tenths_h=run_times),
+        st.builds(air.CompressorHoursRead, air_source_id=one, run_time_tenths_h=st.sampled_from([0, 400, 700, 2_000])),
         st.builds(air.AirSourceOutOfService, air_source_id=one, reason=st.just("x")),
         st.builds(air.AirSourceReturnedToService, air_source_id=one),
     )
@@ -172,6 +196,7 @@ def _of_member() -> st.SearchStrategy[Body]:
             through=st.none() | days,
             station_ids=st.none() | st.sampled_from([(STATION_ID,), (EVENT_ID,)]),
         ),
+        st.builds(members.MemberTrained, member_id=one, trained_on=days),
         st.builds(members.MemberDeactivated, member_id=one),
         st.builds(members.MemberReactivated, member_id=one),
     )
@@ -276,6 +301,16 @@ def questions(**fixed: st.SearchStrategy[Any]) -> st.SearchStrategy[Question]:
             air_sample_interval_days=st.sampled_from([1, 92, 183, 3_660]),
             member_required=st.booleans(),
             owner_consent_required=st.booleans(),
+            air_standard=st.none() | st.sampled_from(["NFPA 1989-2019", "EN 12021:2014", "OSHA Grade D", "none such"]),
+            scuba_air_standard=st.none() | st.just("CGA Grade E"),
+            scuba_fills_allowed=st.booleans(),
+            scuba_visual_required=st.booleans(),
+            filter_life_tenths_h=st.none() | st.sampled_from([1, 300, 1_000]),
+            filter_life_days=st.none() | st.sampled_from([1, 90, 3_660]),
+            co_calibration_interval_days=st.none() | st.sampled_from([1, 30, 3_660]),
+            training_interval_days=st.none() | st.sampled_from([1, 365, 3_660]),
+            life_extensions_accepted=st.booleans(),
+            fast_fills_allowed=st.booleans(),
         ),
         "cylinder": st.none() | cylinder_states,
         "subject_problem": st.sampled_from([None, None, None, "unknown", "ambiguous", "unreadable"]),

@@ -1,0 +1,259 @@
+"""Filters, carbon monoxide monitors, alarms, training and modes: each asked for where policy or an open alarm says so.
+
+29 CFR 1910.134(i)(5)(iii) and (iv) (2015 edition): filters are replaced as the maker says, and the date of the last
+change is kept. 29 CFR 1910.134(k)(5): training every year for who wears a respirator. Calibration of monitors: common
+practice, no source.
+"""
+
+import uuid
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from fill_ledger.trade.events.air import AnalyteResult
+from fill_ledger.trade.states.stations import Bottle
+from tests.trade.rules.questions import (
+    AT,
+    AT_EVERY_FILL,
+    EVENT_ID,
+    LONG_AGO,
+    OTHER_SOURCE_ID,
+    SOURCE_ID,
+    WITHIN_NFPA,
+    alarm,
+    answer,
+    authorisation,
+    calibration,
+    codes,
+    cylinder,
+    filter_change,
+    inspection,
+    member,
+    meter_reading,
+    period,
+    policy,
+    sample,
+    source,
+    station,
+    training,
+)
+
+HOUR, DAY = timedelta(hours=1), timedelta(days=1)
+MICROSECOND = timedelta(microseconds=1)
+
+
+def compressor(**fields: Any) -> Any:
+    return (source(**fields),)
+
+
+@pytest.mark.parametrize(
+    ("terms", "fields", "code"),
+    [
+        ({}, {}, "ok"),
+        ({"filter_life_days": 90}, {}, "filter-record-missing"),
+        ({"filter_life_days": 90}, {"filter_changes": [filter_change(AT - 30 * DAY)]}, "ok"),
+        ({"filter_life_days": 90}, {"filter_changes": [filter_change(AT - 91 * DAY)]}, "filter-due"),
+        # A change that has not been made yet counts for nothing.
+        ({"filter_life_days": 90}, {"filter_changes": [filter_change(AT + HOUR)]}, "filter-record-missing"),
+        # Hours: what the meter has counted since the change.
+        ({"filter_life_tenths_h": 500}, {"filter_changes": [filter_change(AT - DAY)]}, "filter-record-missing"),
+        ({"filter_life_tenths_h": 500}, {"filter_changes": [filter_change(AT - DAY, 1000)]}, "ok"),
+    ],
+)
+def test_filters_are_asked_for_as_policy_says(terms: dict[str, Any], fields: dict[str, Any], code: str) -> None:
+    assert answer(air_sources=compressor(**fields), policy=policy(**terms)).code == code
+
+
+@pytest.mark.parametrize(
+    ("read_tenths_h", "code"),
+    [(1499, "ok"), (1500, "filter-due"), (1501, "filter-due"), (900, "filter-record-missing")],
+)
+def test_the_hours_of_a_filter_run_from_its_change(read_tenths_h: int, code: str) -> None:
+    """50.0 h from 100.0 h on the meter end at 150.0 h; 90.0 h is another meter's."""
+    changed = [filter_change(AT - 3 * DAY, 1000)]
+    judged = answer(
+        air_sources=compressor(filter_changes=changed, run_time_readings=[meter_reading(AT - HOUR, read_tenths_h)]),
+        policy=policy(filter_life_tenths_h=500),
+    )
+    assert judged.code == code
+    if read_tenths_h == 1500:
+        assert judged.display_text == "Do not fill. Change the filter: 50.0 of 50.0 h."
+
+
+def test_the_meter_is_read_as_it_was_at_the_moment() -> None:
+    readings = [meter_reading(AT - 2 * DAY, 1400), meter_reading(AT - HOUR, 1600)]
+    source_at = compressor(filter_changes=[filter_change(AT - 3 * DAY, 1000)], run_time_readings=readings)
+    asked = {"air_sources": source_at, "policy": policy(filter_life_tenths_h=500)}
+    assert answer(**asked).code == "filter-due"
+    earlier = answer(**asked, at=AT - DAY)
+    assert earlier.code == "ok"
+    assert earlier.valid_until == AT - HOUR
+    # A reading from before the change is of the filter before it.
+    changed_since = compressor(filter_changes=[filter_change(AT - MICROSECOND, 1600)], run_time_readings=readings)
+    assert answer(air_sources=changed_since, policy=policy(filter_life_tenths_h=500)).code == "ok"
+
+
+def test_the_last_day_of_a_filter_counts_in_the_stations_calendar() -> None:
+    """Changed 1 June in New York, 14 days: good through 15 June, 04:00 in UTC on the 16th."""
+    changed = datetime(2026, 6, 2, 2, tzinfo=UTC)  # 22:00 on 1 June in New York
+    asked = {
+        "air_sources": compressor(filter_changes=[filter_change(changed)]),
+        "policy": policy(filter_life_days=14),
+    }
+    ends_at = datetime(2026, 6, 16, 4, tzinfo=UTC)
+    assert answer(**asked).valid_until == ends_at
+    assert answer(**asked, at=ends_at - MICROSECOND).code == "ok"
+    assert answer(**asked, at=ends_at).code == "filter-due"
+
+
+@pytest.mark.parametrize("kind", ["storage_bank", "purchased"])
+def test_only_a_compressor_has_filter_and_monitor(kind: str) -> None:
+    terms = policy(filter_life_days=1, filter_life_tenths_h=1, co_calibration_interval_days=1)
+    assert answer(air_sources=compressor(air_source_kind=kind), policy=terms).code == "ok"
+
+
+@pytest.mark.parametrize(
+    ("calibrations", "code"),
+    [
+        ([], "co-calibration-due"),
+        ([calibration("2026-05-16")], "ok"),  # 30 days: through 15 June
+        ([calibration("2026-05-15")], "co-calibration-due"),
+        ([calibration("2026-06-01", "2026-06-15")], "ok"),
+        ([calibration("2026-06-01", "2026-06-14")], "co-calibration-due"),
+        ([calibration("2026-05-01", "2026-12-31")], "co-calibration-due"),  # a label loosens no policy
+        ([calibration("2026-06-16")], "co-calibration-due"),  # not done yet
+        ([calibration("2026-06-10"), calibration("2026-06-16")], "ok"),
+    ],
+)
+def test_calibrations_of_the_monitor(calibrations: list[Any], code: str) -> None:
+    fields = compressor(co_calibrations=calibrations)
+    assert answer(air_sources=fields, policy=policy(co_calibration_interval_days=30)).code == code
+    assert answer(air_sources=fields).code == "ok"
+
+
+@pytest.mark.parametrize(
+    ("alarms", "code"),
+    [
+        ([alarm(AT - HOUR)], "air-alarm-open"),
+        ([alarm(AT)], "air-alarm-open"),
+        ([alarm(AT + HOUR)], "ok"),
+        ([alarm(AT - HOUR, AT)], "ok"),
+        ([alarm(AT - HOUR, AT + HOUR)], "air-alarm-open"),
+        ([alarm(None, AT - HOUR)], "ok"),  # only the end of it is known
+        ([alarm(AT - HOUR, source_id=SOURCE_ID)], "air-alarm-open"),
+        ([alarm(AT - HOUR, source_id=OTHER_SOURCE_ID)], "ok"),
+        ([alarm(AT - HOUR, source_id=EVENT_ID)], "air-alarm-open"),  # no source of the station: against all of it
+    ],
+)
+def test_open_alarms(alarms: list[Any], code: str) -> None:
+    place = station(alarms=alarms, air_source_ids=[SOURCE_ID, OTHER_SOURCE_ID])
+    assert answer(station=place).code == code
+
+
+def test_an_alarm_speaks_against_the_source_it_names() -> None:
+    place = station(alarms=[alarm(AT - HOUR, source_id=OTHER_SOURCE_ID)], air_source_ids=[SOURCE_ID, OTHER_SOURCE_ID])
+    two = (source(), source(source_id=OTHER_SOURCE_ID, label="Bank A"))
+    assert answer(station=place, air_sources=two, air_source_id=SOURCE_ID).code == "ok"
+    judged = answer(station=place, air_sources=two, air_source_id=OTHER_SOURCE_ID)
+    assert judged.code == "air-alarm-open"
+    for word in ("Bank A", "carbon monoxide", "12 ppm", "2026-06-15"):
+        assert word in judged.reasons[0].text
+    assert codes(answer(station=place, air_sources=two, every_air_source=True))[0] == "air-alarm-open"
+
+
+def test_the_end_of_an_alarm_is_told_when_asked_about_the_past() -> None:
+    judged = answer(station=station(alarms=[alarm(AT - HOUR, AT + HOUR)]))
+    assert judged.reasons[0].clears_at == AT + HOUR
+    assert judged.valid_until == AT + HOUR
+
+
+@pytest.mark.parametrize(
+    ("trained_on", "code"),
+    [([], "training-due"), (["2025-06-15"], "ok"), (["2025-06-14"], "training-due"), (["2026-06-16"], "training-due")],
+)
+def test_training_is_asked_for_as_policy_says(trained_on: list[str], code: str) -> None:
+    one = member(trainings=[training(day) for day in trained_on])
+    source_of_policy = "Standing order 12"
+    judged = answer(member=one, policy=policy(training_interval_days=365, training_interval_source=source_of_policy))
+    assert judged.code == code
+    assert answer(member=one).code == "ok"
+    if code == "training-due":
+        assert judged.reasons[0].source == source_of_policy
+        unnamed = answer(member=one, policy=policy(training_interval_days=365)).reasons[0].source
+        assert "1910.134(k)(5)" in unnamed
+        assert "172.704(c)" in unnamed
+
+
+def test_training_is_asked_beside_the_authorisation() -> None:
+    judged = answer(member=member(authorisation("storage")), policy=policy(training_interval_days=365))
+    assert codes(judged) == ["member-not-authorised", "training-due"]
+    gone = answer(member=member(absences=[period()]), policy=policy(training_interval_days=365))
+    assert codes(gone) == ["member-deactivated"]
+    nobody = policy(training_interval_days=365, member_required=False)
+    assert answer(member=None, member_asked=False, policy=nobody).code == "ok"
+
+
+def test_scuba_by_policy() -> None:
+    inside = cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", AT - DAY)])
+    assert answer(cylinder=inside, policy=policy(scuba_fills_allowed=False)).code == "scuba-not-filled-here"
+    assert answer(policy=policy(scuba_fills_allowed=False)).code == "ok"
+    old = cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", datetime(2025, 5, 20, 15, tzinfo=UTC))])
+    assert codes(answer(cylinder=old)) == [*AT_EVERY_FILL, "visual-inspection-due"]
+    strict = answer(cylinder=old, policy=policy(scuba_visual_required=True))
+    assert codes(strict) == ["visual-inspection-overdue"]
+    assert "2025-05-20" in strict.reasons[0].text
+    assert answer(cylinder=inside, policy=policy(scuba_visual_required=True)).code == "ok"
+    assert answer(policy=policy(scuba_visual_required=True)).code == "ok"  # an SCBA cylinder
+    failed = cylinder(use="scuba", inspections=[inspection("visual_internal", "fail", AT - DAY)])
+    assert codes(answer(cylinder=failed, policy=policy(scuba_visual_required=True))) == ["inspection-failed"]
+
+
+def test_modes_and_rates() -> None:
+    """600 psi a minute: gas-industry habit (secondary). Policy may ask for less; a fast fill says it goes above."""
+    usual = answer()
+    assert "600 psi a minute" in usual.obligations[1].text
+    assert usual.display_text == "Fill to 2216 psi. Look it over first."
+    slow = answer(policy=policy(fill_rate_max_psi_per_minute=300))
+    assert "300 psi a minute" in slow.obligations[1].text
+    fast = answer(mode="fast")
+    assert fast.decision == "permit"
+    assert "goes above 600" in fast.obligations[1].text
+    assert codes(answer(mode="fast", policy=policy(fast_fills_allowed=False))) == ["fast-fill-not-allowed"]
+    assert answer(mode="manual", policy=policy(fast_fills_allowed=False)).code == "ok"
+
+
+def test_a_banks_strongest_bottle_says_which_limit_of_water_holds() -> None:
+    """EN 12021:2014 (secondary): 50 mg/m3 stored up to 200 bar, 35 above; the strongest bottle is an inference."""
+
+    def bottle(service_pressure_psi: int, starts_at: datetime) -> Bottle:
+        return Bottle(
+            event_id=EVENT_ID,
+            starts_at=starts_at,
+            bottle_id=uuid.uuid4(),
+            label="B",
+            water_volume_ml=43_000,
+            service_pressure_psi=service_pressure_psi,
+        )
+
+    found = {analyte: value for analyte, value in WITHIN_NFPA.items() if analyte not in ("water", "odour")}
+    wet = sample("2026-06-01", results=found)
+    wet.results = (*(wet.results or ()), _water("40"), _no_odour())
+    bank = source(
+        wet,
+        air_source_kind="storage_bank",
+        bottles=[bottle(2_900, LONG_AGO), bottle(4_500, AT + HOUR)],
+    )
+    judged = answer(air_sources=(bank,), policy=policy(air_standard="EN 12021:2014"))
+    assert judged.code == "ok"
+    assert judged.valid_until == AT + HOUR
+    later = answer(air_sources=(bank,), policy=policy(air_standard="EN 12021:2014"), at=AT + HOUR)
+    assert later.code == "air-sample-over-limit"
+
+
+def _water(mg_per_m3: str) -> Any:
+    return AnalyteResult(analyte="water", unit="mg_per_m3", value=mg_per_m3)
+
+
+def _no_odour() -> Any:
+    return AnalyteResult(analyte="odour", unit="none", text="none")
