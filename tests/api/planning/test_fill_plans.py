@@ -10,7 +10,7 @@ from fill_ledger.ledger.handles import MemberSession
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.cylinders import CylinderHeld, ServicePressure
 from fill_ledger.trade.events.members import MemberAuthorised
-from fill_ledger.trade.events.stations import FillPositionRegistered, FillPositionRemoved
+from fill_ledger.trade.events.stations import FillPositionRegistered, FillPositionRemoved, PolicySet, StationClosed
 from fill_ledger.trade.gas.readings import stop_at_psi
 from tests.api.clients import places, problem_in
 from tests.support.county import County
@@ -212,6 +212,39 @@ async def test_regulator_and_hose_cap_the_limit(county: County) -> None:
     plan = await planned(county, swapped)
     assert [each["limit_psi"] for each in plan["cylinders"]] == [4_000, 5_500]
     assert "limit-lowered" in codes(plan["cylinders"][0]["advice"])
+
+
+async def test_the_departments_policy_caps_limit_and_rate(county: County) -> None:
+    policy = PolicySet(
+        department_id=county.own.department_id, fill_limit_cap_psi=4_000, fill_rate_max_psi_per_minute=300
+    )
+    await county.record(policy)
+    cylinder_id = str(await county.cylinder(**SCBA))
+    connections = [by_numbers(4_500), {"cylinder_id": cylinder_id, "present_psi": 500}]
+    plan = await planned(county, connections)
+    assert [each["limit_psi"] for each in plan["cylinders"]] == [4_000, 4_000]
+    assert plan["fill_rate_psi_per_minute"] == 300
+    slower, faster = [await planned(county, connections, fill_rate_psi_per_minute=rate) for rate in (200, 900)]
+    assert [slower["fill_rate_psi_per_minute"], faster["fill_rate_psi_per_minute"]] == [200, 300]
+    # Without a station there is no department to cap anything.
+    free = await planned(county, connections[:1], key=county.keys[Role.ANALYST])
+    assert (free["cylinders"][0]["limit_psi"], free["fill_rate_psi_per_minute"]) == (4_500, None)
+
+
+async def test_a_closed_station_is_told_of(county: County) -> None:
+    await county.record(StationClosed(station_id=county.own.station_id, reason="rebuilding"))
+    cylinder_id = str(await county.cylinder(**SCBA))
+    supply = {"compressor": COMPRESSOR, "air_source_ids": [str(county.own.air_source_id)]}
+    connections = [by_numbers(4_500), {"cylinder_id": cylinder_id, "present_psi": 500}]
+    plan = await planned(county, connections, supply)
+    assert codes(plan["not_filled"]) == ["station-closed"]
+    assert "station-closed" in codes(plan["advice"])
+
+
+async def test_a_label_that_is_not_given_is_made(county: County) -> None:
+    connections = [by_numbers(4_500), by_numbers(4_500, label="connection 1"), by_numbers(4_500)]
+    plan = await planned(county, connections)
+    assert [each["label"] for each in plan["cylinders"]] == ["connection 1 (2)", "connection 1", "connection 3"]
 
 
 async def test_a_fill_position_is_one_of_the_stations_and_takes_one_cylinder(county: County) -> None:

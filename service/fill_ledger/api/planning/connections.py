@@ -11,7 +11,7 @@ from fill_ledger.api.http.problems import Fault, Problem
 from fill_ledger.api.parts import Parts
 from fill_ledger.api.planning.fill_plan_types import GivenConnection, NotFilled
 from fill_ledger.api.planning.station_at_hand import StationAtHand, unnamed
-from fill_ledger.api.planning.supplies import volume_ml
+from fill_ledger.api.planning.supplies import free_label, volume_ml
 from fill_ledger.api.question.eligibility_answer import note_view, reason_view
 from fill_ledger.api.question.eligibility_request import SUBJECT_NAMES, Faults, Question, read_subject
 from fill_ledger.api.question.eligibility_types import EligibilityQuery, NoteView
@@ -47,18 +47,18 @@ def read_connections(
     connections: Sequence[GivenConnection], member_id: uuid.UUID | None, faults: Faults
 ) -> list[ReadConnection]:
     """Return the connections as they are to be looked up, each with a label of its own; notes what is wrong."""
-    given_labels = [given.label for given in connections if given.label is not None]
-    labels: set[str] = set()
+    labels = {given.label for given in connections if given.label is not None}
+    used: set[str] = set()
     position_ids: set[uuid.UUID] = set()
     read: list[ReadConnection] = []
     for place, given in enumerate(connections):
         here = faults.within(f"/connections/{place}")
-        if given.label is not None and given.label in labels:
+        if given.label is not None and given.label in used:
             here.add("label", "used-twice", "Each connection needs a label of its own.")
         if given.fill_position_id is not None and given.fill_position_id in position_ids:
             here.add("fill_position_id", "used-twice", "A fill position takes one cylinder at a time.")
-        label = given.label or _unused(f"connection {place + 1}", given_labels)
-        labels.add(label)
+        label = given.label or free_label((f"connection {place + 1}",), labels)
+        used.add(label)
         position_ids |= {given.fill_position_id} if given.fill_position_id is not None else set()
         read.append(
             ReadConnection(
@@ -139,12 +139,6 @@ def _read_cylinder(given: GivenConnection, member_id: uuid.UUID | None, here: Fa
     )
     subject_kind, value = read_subject(asked, None, here)
     return msgspec.structs.replace(unnamed(member_id), asked=asked, subject_kind=subject_kind, value=value)
-
-
-def _unused(label: str, labels: Sequence[str]) -> str:
-    while label in labels:
-        label += "'"
-    return label
 
 
 def _positions(station: StationAtHand | None, connections: Sequence[ReadConnection]) -> dict[int, FillPosition]:

@@ -41,8 +41,8 @@ from fill_ledger.trade.gas.storage import (
 
 _LOWEST_FIRST = AdviceView(
     code="open-lowest-bottle-first",
-    text="Open one bottle at a time: the lowest that stands above the cylinder, until the flow ends, then close it and "
-    "open the next. Fill the cylinders with the highest limit first.",
+    text="Open one bottle at a time: the lowest that stands above the cylinder, until the flow ends or "
+    "the cylinder is full, then close it and open the next. Fill the cylinders with the highest limit first.",
     source="department fill sheets (secondary); mass balance of real air",
 )
 
