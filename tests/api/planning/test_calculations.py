@@ -2,14 +2,24 @@
 
 import asyncio
 import threading
+import time
 
 import pytest
 
 from fill_ledger.api.planning.calculations import calculated, outside_table
+from fill_ledger.api.planning.fill_plan_types import MAXIMUM_CONNECTIONS
+from fill_ledger.api.planning.planning_types import MAXIMUM_BOTTLES
+from fill_ledger.api.planning.storage_forecast_types import MAXIMUM_FILLS_TOLD, MAXIMUM_KINDS
 from fill_ledger.api.planning.supplies import free_label
 from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.gas.plan_types import Compressor, Connection, FillPlan, Supply
+from fill_ledger.trade.gas.plans import plan_fills
+from fill_ledger.trade.gas.storage import Bottle, CylinderKind, Forecast, forecast, forecast_together
 
 LONG_ENOUGH_S = 10
+# Some 0.08 s and 0.01 s on the machine they were bounded on; a slow one gets several times that.
+FORECAST_CPU_S = 0.5
+PLAN_CPU_S = 0.2
 
 
 async def test_look_ups_go_on_while_something_is_calculated() -> None:
@@ -47,3 +57,38 @@ def test_labels_are_told_apart() -> None:
     wanted = ("1", "Cascade: 1")
     assert [free_label(wanted, labels) for _ in range(4)] == ["1", "Cascade: 1", "Cascade: 1 (2)", "Cascade: 1 (3)"]
     assert labels == {"1", "Cascade: 1", "Cascade: 1 (2)", "Cascade: 1 (3)"}
+
+
+def test_the_largest_forecast_is_bounded() -> None:
+    """A ladder of large bottles, nearly all of which are opened for every fill: the most there is to count."""
+    bottles = [
+        Bottle(label=str(number), water_volume_ml=3_000_000, pressure_psi=600 + 50 * number)
+        for number in range(MAXIMUM_BOTTLES)
+    ]
+    kinds = [
+        CylinderKind(label=str(number), water_volume_ml=30_000, start_psi=50, limit_psi=5_400 + number)
+        for number in range(MAXIMUM_KINDS)
+    ]
+    started = time.thread_time()
+    alone = [forecast(bottles, kind) for kind in kinds]
+    together = forecast_together(bottles, kinds, fills_told=MAXIMUM_FILLS_TOLD)
+    assert time.thread_time() - started < FORECAST_CPU_S
+    assert all(isinstance(one, Forecast) and one.full_fills > 0 for one in alone)
+    assert isinstance(together, tuple)
+
+
+def test_the_largest_plan_is_bounded() -> None:
+    bottles = tuple(
+        Bottle(label=str(number), water_volume_ml=43_000, pressure_psi=600 + 50 * number)
+        for number in range(MAXIMUM_BOTTLES)
+    )
+    connections = [
+        Connection(label=str(number), water_volume_ml=30_000, present_psi=50 * number, limit_psi=2_000 + 150 * number)
+        for number in range(MAXIMUM_CONNECTIONS)
+    ]
+    supply = Supply(compressor=Compressor(rate_scfm=25.0, maximum_psi=6_000), bottles=bottles)
+    started = time.thread_time()
+    plan = plan_fills(connections, supply, gas_temperature_f=100, fill_rate_psi_per_minute=300)
+    assert time.thread_time() - started < PLAN_CPU_S
+    assert isinstance(plan, FillPlan)
+    assert len(plan.stages) == MAXIMUM_CONNECTIONS
