@@ -116,6 +116,9 @@ def test_a_permit_explains_its_limit() -> None:
     assert seen["fill-limit"] == {
         "service_pressure_psi": 2015,
         "plus_counts": True,
+        "reference_temperature_f": 70,
+        "own_limit_psi": 2216,
+        "policy_cap_psi": None,
         "regulator_psi": 3000,
         "hose_rating_psi": 5000,
         "fill_limit_psi": 2216,

@@ -132,8 +132,10 @@ async def test_every_verdict_has_words_and_a_source(county: County) -> None:
         (4600, 70),
         (4500, 151),
     ):
-        given = {} if temperature_f is None else {"gas_temperature_f": temperature_f}
-        verdict = (await get(county, reading_psi=reading_psi, limit_psi=4500, **given)).json()["verdict"]
+        given: dict[str, Any] = {"reading_psi": reading_psi, "limit_psi": 4500}
+        if temperature_f is not None:
+            given["gas_temperature_f"] = temperature_f
+        verdict = (await get(county, **given)).json()["verdict"]
         assert verdict["source"]
         words[verdict["text"]] = verdict["verdict"]
     assert set(words.values()) == {
