@@ -206,6 +206,15 @@ AIR = (
     ),
     Call(operation_id="read_run_time", status=201, body={"run_time_tenths_h": 12345}),
     Call(operation_id="change_filter", status=201, body={"run_time_tenths_h": 12346}),
+    Call(operation_id="calibrate_co_monitor", status=201, body={"calibrated_on": "{today}"}),
+    Call(
+        operation_id="enter_alarm",
+        status=201,
+        body={"alarm_kind": "carbon monoxide", "air_source_id": "{air_source_id}", "reading": "12 ppm"},
+        keep={"alarm_id": SUBJECT},
+    ),
+    Call(operation_id="list_alarms", query={"open": "true"}),
+    Call(operation_id="end_alarm", status=201, body={"reason": "Intake moved."}),
     Call(operation_id="take_out_of_service", status=201, body={"reason": "Carbon monoxide alarm."}),
     Call(operation_id="return_to_service", status=201, body={"reason": "Intake moved."}),
     Call(operation_id="air_source_history"),
@@ -233,6 +242,7 @@ MEMBERS = (
     ),
     Call(operation_id="read_member"),
     Call(operation_id="authorise_member", status=201, body={"kinds": ["scba", "storage"]}),
+    Call(operation_id="enter_training", status=201, body={"trained_on": "{today}", "course": "Yearly refresher"}),
     Call(operation_id="correct_member", status=201, body={"name": "Avery Specimen", "badge_number": "203"}),
     Call(operation_id="look_up_members", body={"badge_number": "203"}),
     Call(
@@ -295,6 +305,11 @@ CYLINDERS = (
         },
     ),
     Call(
+        operation_id="extend_life",
+        status=201,
+        body={"extension": {"permit": "as cited on the cylinder", "through": "2060-01"}},
+    ),
+    Call(
         operation_id="hold_cylinder",
         status=201,
         body={"hold_kind": "damage", "reason": "Dropped."},
@@ -323,6 +338,9 @@ CYLINDERS = (
 )
 
 QUESTIONS = (
+    Call(operation_id="list_due", query={"horizon_days": "365", "kind": "cylinder"}),
+    Call(operation_id="read_workload", query={"horizon_days": "365"}),
+    Call(operation_id="list_fleet_judgements", query={"station_id": "{station_id}"}),
     Call(operation_id="read_gauge_reading", role=Role.CONTROLLER, query={"reading_psi": "4510", "limit_psi": "4500"}),
     Call(operation_id="ask_eligibility", role=Role.CONTROLLER, query={"cylinder_id": "{cylinder_id}"}),
     Call(

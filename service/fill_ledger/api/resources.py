@@ -7,12 +7,14 @@ from litestar.handlers import HTTPRouteHandler
 from fill_ledger.api import health
 from fill_ledger.api.access import controllers, keys, principal_entries
 from fill_ledger.api.document import documentation
-from fill_ledger.api.fleet import cylinder_history, cylinders, holds, imports, requalifications, tags
-from fill_ledger.api.people import credentials, member_sessions, member_standing, members
+from fill_ledger.api.fleet import cylinder_history, cylinders, holds, imports, life_extensions, requalifications, tags
+from fill_ledger.api.people import credentials, member_sessions, member_standing, members, trainings
 from fill_ledger.api.places import (
     air_samples,
     air_source_upkeep,
     air_sources,
+    alarms,
+    co_calibrations,
     departments,
     fill_positions,
     own_station,
@@ -67,7 +69,9 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *fill_positions.HANDLERS,
     *air_sources.HANDLERS,
     *air_source_upkeep.HANDLERS,
+    *co_calibrations.HANDLERS,
     *air_samples.HANDLERS,
+    *alarms.HANDLERS,
     *fills.HANDLERS,
     *fill_records.HANDLERS,
     *attempts.HANDLERS,
@@ -77,6 +81,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *intake.HANDLERS,
     *members.HANDLERS,
     *member_standing.HANDLERS,
+    *trainings.HANDLERS,
     *credentials.HANDLERS,
     *member_sessions.HANDLERS,
     *principal_entries.HANDLERS,
@@ -84,6 +89,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *keys.HANDLERS,
     *cylinders.HANDLERS,
     *cylinder_history.HANDLERS,
+    *life_extensions.HANDLERS,
     *holds.HANDLERS,
     *tags.HANDLERS,
     *requalifications.HANDLERS,

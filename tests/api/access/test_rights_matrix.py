@@ -81,6 +81,12 @@ WHO_MAY: dict[str, str] = {
     "POST /v1/air-sources/{air_source_id}/bottles": "OT",
     "POST /v1/air-sources/{air_source_id}/bottles/{bottle_id}/removals": "OT",
     "POST /v1/air-sources/{air_source_id}/charges": "OT",
+    "POST /v1/air-sources/{air_source_id}/co-calibrations": "OT",
+    "GET /v1/stations/{station_id}/alarms": "OTIA",
+    "POST /v1/stations/{station_id}/alarms": "OT",
+    "POST /v1/stations/{station_id}/alarms/{alarm_id}/endings": "OT",
+    "POST /v1/members/{member_id}/trainings": "OI",
+    "POST /v1/cylinders/{cylinder_id}/life-extensions": "OTI",
     "POST /v1/air-sources/{air_source_id}/bottle-readings": "OT",
     "POST /v1/air-sources/{air_source_id}/filter-changes": "OT",
     "POST /v1/air-sources/{air_source_id}/run-time-readings": "OT",
@@ -185,7 +191,7 @@ async def subjects_of(county: County, department: Department) -> Subjects:
         department.department_id,
         {name: uuid.uuid4() for name in ("fill", "any", "hold", "quarantined")},
     )
-    named = {name: uuid.uuid4() for name in ("fill_position_id", "bottle_id", "credential_id")}
+    named = {name: uuid.uuid4() for name in ("fill_position_id", "bottle_id", "credential_id", "alarm_id")}
     cylinder_id = await county.cylinder(department_id=department_id)
     bottle = air.StorageBottle(
         bottle_id=named["bottle_id"], label="B1", water_volume_ml=50_000, service_pressure_psi=6_000
@@ -195,6 +201,9 @@ async def subjects_of(county: County, department: Department) -> Subjects:
             station_id=department.station_id, fill_position_id=named["fill_position_id"], label="Whip 1"
         ),
         air.StorageBottleInstalled(air_source_id=department.air_source_id, bottle=bottle),
+        stations.AlarmRaised(
+            station_id=department.station_id, alarm_id=named["alarm_id"], alarm_kind="carbon monoxide"
+        ),
         members.CredentialBound(
             member_id=department.member_id, credential_id=named["credential_id"], credential_kind="card"
         ),

@@ -198,7 +198,9 @@ def test_scuba_by_policy() -> None:
     inside = cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", AT - DAY)])
     assert answer(cylinder=inside, policy=policy(scuba_fills_allowed=False)).code == "scuba-not-filled-here"
     assert answer(policy=policy(scuba_fills_allowed=False)).code == "ok"
-    old = cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", datetime(2025, 5, 20, 15, tzinfo=UTC))])
+    old = cylinder(
+        use="scuba", inspections=[inspection("visual_internal", "pass", datetime(2025, 5, 20, 15, tzinfo=UTC))]
+    )
     assert codes(answer(cylinder=old)) == [*AT_EVERY_FILL, "visual-inspection-due"]
     strict = answer(cylinder=old, policy=policy(scuba_visual_required=True))
     assert codes(strict) == ["visual-inspection-overdue"]

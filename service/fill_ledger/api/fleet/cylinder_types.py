@@ -15,7 +15,7 @@ from fill_ledger.trade.mark_types import Material, SpecificationFamily, Specific
 from fill_ledger.trade.months import StampMonth
 from fill_ledger.trade.pressure import PressureUnit
 from fill_ledger.trade.requalifiers import RequalificationSuffix
-from fill_ledger.trade.states.cylinders import CylinderState, TagState
+from fill_ledger.trade.states.cylinders import KEPT_LIFE_EXTENSIONS, CylinderState, TagState
 from fill_ledger.views.cylinders import service_pressure_psi, standing
 
 MAXIMUM_STAMPS = 40
@@ -99,6 +99,10 @@ class Details(StrictStruct, frozen=True, kw_only=True):
     alloy: Annotated[str, Meta(min_length=1, max_length=16)] | None = None
     maker_lot: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
     home_station_id: uuid.UUID | None = None
+    marked_life_ends: (
+        Annotated[StampMonth, Meta(description="The end of its service life, where it is marked on the cylinder.")]
+        | None
+    ) = None
 
 
 class Stamp(StrictStruct, frozen=True, kw_only=True):
@@ -151,6 +155,16 @@ class InspectionShown(Struct, frozen=True, kw_only=True):
     event_id: uuid.UUID
 
 
+class LifeExtensionShown(Struct, frozen=True, kw_only=True):
+    """An extension of the service life. Whether it counts is for the department's policy to say."""
+
+    event_id: uuid.UUID
+    entered_for: Moment
+    permit: Annotated[str, Meta(max_length=200)]
+    through: StampMonth
+    requalifier: Annotated[str, Meta(max_length=16)] | None
+
+
 class PairingShown(Struct, frozen=True, kw_only=True):
     """A tag while it was on the cylinder; it is there while `unpaired_at` is null."""
 
@@ -181,6 +195,7 @@ class CylinderView(Struct, frozen=True, kw_only=True):
     requalifications: Annotated[tuple[RequalificationShown, ...], Meta(max_length=MAXIMUM_LISTED)]
     holds: Annotated[tuple[HoldShown, ...], Meta(max_length=MAXIMUM_LISTED)]
     inspections: Annotated[tuple[InspectionShown, ...], Meta(max_length=MAXIMUM_LISTED)]
+    life_extensions: Annotated[tuple[LifeExtensionShown, ...], Meta(max_length=KEPT_LIFE_EXTENSIONS)]
     tags: Annotated[tuple[PairingShown, ...], Meta(max_length=MAXIMUM_LISTED)]
     registered_at: Moment | None
     condemned_at: Moment | None
@@ -216,6 +231,7 @@ def details_body(given: Details) -> cylinders.CylinderDetails | Fault:
         alloy=given.alloy,
         maker_lot=given.maker_lot,
         home_station_id=given.home_station_id,
+        marked_life_ends=given.marked_life_ends,
     )
 
 
@@ -273,6 +289,16 @@ def cylinder_view(state: CylinderState, tags: Sequence[TagState]) -> CylinderVie
             )
             for known in state.inspections
         ),
+        life_extensions=tuple(
+            LifeExtensionShown(
+                event_id=known.event_id,
+                entered_for=known.starts_at,
+                permit=known.extension.permit,
+                through=known.extension.through,
+                requalifier=known.extension.requalifier,
+            )
+            for known in state.life_extensions
+        ),
         tags=pairings_of(state.subject_id, tags),
         registered_at=state.registered_at,
         condemned_at=state.condemned_at,
@@ -314,6 +340,7 @@ def _details_shown(details: cylinders.CylinderDetails) -> Details:
         alloy=details.alloy,
         maker_lot=details.maker_lot,
         home_station_id=details.home_station_id,
+        marked_life_ends=details.marked_life_ends,
     )
 
 

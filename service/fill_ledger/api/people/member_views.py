@@ -10,7 +10,7 @@ from fill_ledger.api.http.value_types import Moment
 from fill_ledger.api.people.member_names import Names
 from fill_ledger.trade.events.envelope import Day
 from fill_ledger.trade.events.members import CredentialKind, FillKind
-from fill_ledger.trade.states.members import MemberState
+from fill_ledger.trade.states.members import KEPT_TRAININGS, MemberState
 from fill_ledger.views.members import member_rows
 
 MAXIMUM_PERIODS = 10_000
@@ -73,12 +73,23 @@ class CredentialView(Struct, frozen=True, kw_only=True):
     ends_at: Moment | None
 
 
+class TrainingView(Struct, frozen=True, kw_only=True):
+    """One training. `event_id` is what to retract where it was entered by mistake."""
+
+    event_id: uuid.UUID
+    trained_on: Day
+    course: Annotated[str, Meta(max_length=200)] | None
+
+
 class MemberView(MemberSummary, frozen=True, kw_only=True):
     """Everything on record of one member, oldest first."""
 
     absences: Annotated[list[AbsenceView], Meta(max_length=MAXIMUM_PERIODS)]
     authorisations: Annotated[list[AuthorisationView], Meta(max_length=MAXIMUM_PERIODS)]
     credentials: Annotated[list[CredentialView], Meta(max_length=MAXIMUM_PERIODS)]
+    trainings: Annotated[
+        list[TrainingView], Meta(max_length=KEPT_TRAININGS, description="the newest ones, by their days")
+    ]
 
 
 _SINCE = datetime.datetime(2026, 3, 2, 14, 0, tzinfo=datetime.UTC)
@@ -108,6 +119,13 @@ VIEW_EXAMPLE = MemberView(
             credential_kind="card",
             starts_at=_SINCE,
             ends_at=None,
+        )
+    ],
+    trainings=[
+        TrainingView(
+            event_id=uuid.UUID("1d5d3f0e-0d3f-4b2e-8f3c-6a1b2c3d4e60"),
+            trained_on="2026-03-02",
+            course="Filling of breathing-air cylinders, yearly refresher",
         )
     ],
 )
@@ -156,5 +174,9 @@ def view_of(state: MemberState, names: Names) -> MemberView:
                 ends_at=known.ends_at,
             )
             for known in state.credentials
+        ],
+        trainings=[
+            TrainingView(event_id=known.event_id, trained_on=known.trained_on, course=known.course)
+            for known in state.trainings
         ],
     )

@@ -128,8 +128,16 @@ class RunTimeView(Struct, frozen=True, kw_only=True):
     read_at: Moment
 
 
+class CoCalibrationView(Struct, frozen=True, kw_only=True):
+    """One calibration of the carbon monoxide monitor; `due_on` is what its label or certificate gives it."""
+
+    event_id: uuid.UUID
+    calibrated_on: DayText
+    due_on: DayText | None
+
+
 class AirSourceView(Struct, frozen=True, kw_only=True):
-    """One air source with its history in short; outages, samples and filter changes are the newest, newest first."""
+    """One air source with its history in short; its lists are of the newest, newest first."""
 
     air_source_id: uuid.UUID
     department_id: uuid.UUID
@@ -144,6 +152,7 @@ class AirSourceView(Struct, frozen=True, kw_only=True):
     samples: Annotated[list[SampleView], Meta(max_length=SHOWN_PERIODS)]
     run_time: RunTimeView | None
     filter_changes: Annotated[list[FilterChangeView], Meta(max_length=SHOWN_PERIODS)]
+    co_calibrations: Annotated[list[CoCalibrationView], Meta(max_length=SHOWN_PERIODS)]
     last_charged_at: Moment | None
     charges_total: Count
 
@@ -185,6 +194,7 @@ VIEW_EXAMPLE = AirSourceView(
     ],
     run_time=RunTimeView(run_time_tenths_h=12_345, read_at=datetime(2026, 11, 2, 12, 0, tzinfo=UTC)),
     filter_changes=[],
+    co_calibrations=[],
     last_charged_at=None,
     charges_total=0,
 )
@@ -281,6 +291,10 @@ def view_of(
                 event_id=change.event_id, changed_at=change.changed_at, run_time_tenths_h=change.run_time_tenths_h
             )
             for change in changes
+        ],
+        co_calibrations=[
+            CoCalibrationView(event_id=known.event_id, calibrated_on=known.calibrated_on, due_on=known.due_on)
+            for known in reversed(source.co_calibrations)
         ],
         last_charged_at=source.last_charged_at,
         charges_total=source.charges_total,
