@@ -114,6 +114,9 @@ def fill_one(world: World, journal: Journal, visit: Visit, cylinder: Cylinder, p
         cylinder.pressure_psi = (start_psi + end_psi) // 2
         return ends_s + rng.randint(*CHANGEOVER_S)
     source = drawn[0]
+    is_offline = world.day in station.offline_days
+    asked_at = world.at(seconds)
+    is_permitted = code is None and not is_offline
     filled = fills.Filled(
         cylinder_id=named.cylinder_id,
         tag=named.tag,
@@ -129,6 +132,10 @@ def fill_one(world: World, journal: Journal, visit: Visit, cylinder: Cylinder, p
         look_over="passed",
         owner_consent=True if cylinder.department is not station.department else None,
         override=fills.Override(reason_code="officer-decided", approved_by=None) if overridden else None,
+        permit_reference=(
+            journal.permit(station, attempt_id, asked_at, cylinder, visit.member) if is_permitted else None
+        ),
+        roster_position=journal.roster_position(station.department) if is_offline else None,
     )
     journal.device(station, world.at(ends_s), filled)
     cylinder.pressure_psi = cylinder.kind.service_pressure_psi

@@ -12,6 +12,7 @@ from demo_seed.plan import COUNTY_NAME, TIME_ZONE, Plan
 from demo_seed.world import World
 from fill_ledger.intake.claims import Claim
 from fill_ledger.intake.founding import FOUNDER_ID
+from fill_ledger.ledger.handles import PermitReferences
 from fill_ledger.trade.events.county import DepartmentRegistered, PrincipalRegistered, Role
 from fill_ledger.trade.events.envelope import Body
 
@@ -31,10 +32,13 @@ class History(msgspec.Struct, frozen=True, kw_only=True):
         return len(self.departments) + events + len(self.principals)
 
 
-def invent_history(plan: Plan) -> History:
-    """Invent the county's history from its first day to the day before the reference day."""
+def invent_history(plan: Plan, references: PermitReferences) -> History:
+    """Invent the county's history from its first day to the day before the reference day.
+
+    `references` signs the permits that fills quote.
+    """
     world = World(plan)
-    journal = Journal(world)
+    journal = Journal(world, references)
     founding.found_departments(world, journal)
     for ahead in range(1, plan.days):
         world.wake(plan.first_day + timedelta(days=ahead))

@@ -16,11 +16,13 @@ from fill_ledger.app import make_parts
 from fill_ledger.database import Database
 from fill_ledger.intake.founding import record_entries
 from fill_ledger.ledger.chain import Link, check_chain
+from fill_ledger.ledger.handles import PermitReferences
 from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.trade.events.county import DepartmentRegistered
 from fill_ledger.trade.identifiers import COUNTY_ID
 
 DAYS = 60
+KEY_RING = KeyRing(os.urandom(32))  # under it the history's permits are signed
 
 
 @pytest.fixture(scope="module")
@@ -30,12 +32,12 @@ def plan() -> Plan:
 
 @pytest.fixture(scope="module")
 def history(plan: Plan) -> History:
-    return invent_history(plan)
+    return invent_history(plan, PermitReferences.from_key_ring(KEY_RING))
 
 
 @pytest.fixture
 async def parts(database: Database) -> AsyncIterator[Parts]:
-    made = make_parts(database, KeyRing(os.urandom(32)))
+    made = make_parts(database, KEY_RING)
     yield made
     await made.lanes.close()
     made.passcode_hasher.close()
@@ -97,6 +99,19 @@ async def test_fills_are_judged_and_nearly_all_were_permitted(
         """
     )
     assert too_early == 0
+
+
+async def test_the_permits_of_the_story_are_genuine_and_fit_their_fills(
+    parts: Parts, history: History, owner_connection: asyncpg.Connection
+) -> None:
+    """Else most fills of the demonstration would be something to look at."""
+    await record_history(parts.lanes, history, lambda _count: None)
+    quoted = await owner_connection.fetchval("SELECT count(*) FROM views.fill WHERE permit_nonce IS NOT NULL")
+    assert quoted > 50
+    found = await owner_connection.fetch(
+        "SELECT DISTINCT code FROM views.finding WHERE code LIKE 'permit-%' OR code = 'fill-not-asked'"
+    )
+    assert [row["code"] for row in found] == []
 
 
 async def test_a_seeding_that_was_broken_off_is_taken_up_again(
