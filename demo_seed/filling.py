@@ -9,11 +9,14 @@ from demo_seed.air import draw_air
 from demo_seed.journal import Journal
 from demo_seed.world import Cylinder, Department, Member, Position, Source, Station, World
 from fill_ledger.trade.events import fills
+from fill_ledger.trade.gas.readings import stop_at_psi
 
 START_PSI_LEAST = 120
 # A reading in a warm cylinder settles lower (common practice, no source for the figures).
 GAS_TEMPERATURE_F = (82, 118)
-SECONDS_A_1000_PSI = (55, 85)
+# 400 to 570 psi/min: below the habit of the gas trade, 600 psi/min.
+SECONDS_A_1000_PSI = (105, 150)
+SHORT_OF_THE_STOP_PSI = (-20, 60)
 CHANGEOVER_S = (50, 110)
 TAG_ONLY_SHARE = 0.04
 FULL_SHARE = 0.9  # 29 CFR 1910.134(h)(3)(iii): recharge at 90 % of the recommended pressure
@@ -95,7 +98,8 @@ def fill_one(world: World, journal: Journal, visit: Visit, cylinder: Cylinder, p
         return seconds + 30
     start_psi = max(START_PSI_LEAST, cylinder.pressure_psi)
     attempt_id = world.identify("attempt", station.code, station.facts_sent, world.day)
-    end_psi = cylinder.limit_psi() + rng.randint(-20, 120)
+    gas_temperature_f = rng.randint(*GAS_TEMPERATURE_F)
+    end_psi = _stop_reading_psi(cylinder, position, gas_temperature_f) - rng.randint(*SHORT_OF_THE_STOP_PSI)
     duration_s = 40 + max(0, end_psi - start_psi) * rng.randint(*SECONDS_A_1000_PSI) // 1_000
     named = _name(world, cylinder, visit.member, position)
     started = fills.FillStarted(
@@ -127,7 +131,7 @@ def fill_one(world: World, journal: Journal, visit: Visit, cylinder: Cylinder, p
         sources=(_fill_source(drawn),),
         start_psi=start_psi,
         end_psi=end_psi,
-        gas_temperature_f=rng.randint(*GAS_TEMPERATURE_F),
+        gas_temperature_f=gas_temperature_f,
         duration_s=duration_s,
         look_over="passed",
         owner_consent=True if cylinder.department is not station.department else None,
@@ -174,6 +178,13 @@ def _name(world: World, cylinder: Cylinder, member: Member, position: Position) 
         member_id=member.member_id,
         fill_position_id=position.fill_position_id,
     )
+
+
+def _stop_reading_psi(cylinder: Cylinder, position: Position, gas_temperature_f: int) -> int:
+    """Return where the operator stops: the reading that settles to the limit, or where the regulator ends the fill."""
+    stop = stop_at_psi(cylinder.limit_psi(), gas_temperature_f)
+    assert isinstance(stop, int)  # the story's limits and temperatures are all in the table of air
+    return min(stop, position.regulator_psi)
 
 
 def _fill_source(drawn: tuple[Source, uuid.UUID | None, int, int]) -> fills.FillSource:

@@ -138,7 +138,7 @@ def fill_fact(
             "start_psi": 480,
             "end_psi": limit_psi,
             "gas_temperature_f": 96,
-            "duration_s": 300,
+            "duration_s": 440,
             "look_over": "passed",
             # The neighbour's crew stands beside its cylinder and agrees.
             "owner_consent": True if _asks_consent(answer) else None,

@@ -114,6 +114,24 @@ async def test_the_permits_of_the_story_are_genuine_and_fit_their_fills(
     assert [row["code"] for row in found] == []
 
 
+async def test_the_gauge_readings_of_the_story_give_nothing_to_look_at_but_for_its_mishaps(
+    parts: Parts, history: History, owner_connection: asyncpg.Connection
+) -> None:
+    """Operators stop where the gas settles to the limit, and fill no faster than the habit of the trade."""
+    await record_history(parts.lanes, history, lambda _count: None)
+    found = await owner_connection.fetchval(
+        """
+        SELECT count(DISTINCT event_id) FROM views.finding
+        WHERE code IN ('over-fill-limit', 'hose-rating-exceeded', 'regulator-setting-exceeded',
+            'end-reading-impossible', 'start-above-end', 'duration-impossible', 'filled-too-fast', 'gas-temperature-outside-table')
+        """
+    )
+    fills = await owner_connection.fetchrow("SELECT count(*) AS all, count(settled_psi) AS settled FROM views.fill")
+    assert fills is not None
+    assert fills["settled"] >= fills["all"] * 0.9
+    assert found <= 2
+
+
 async def test_a_seeding_that_was_broken_off_is_taken_up_again(
     parts: Parts, plan: Plan, history: History, owner_connection: asyncpg.Connection
 ) -> None:
