@@ -123,7 +123,8 @@ async def test_the_gauge_readings_of_the_story_give_nothing_to_look_at_but_for_i
         """
         SELECT count(DISTINCT event_id) FROM views.finding
         WHERE code IN ('over-fill-limit', 'hose-rating-exceeded', 'regulator-setting-exceeded',
-            'end-reading-impossible', 'start-above-end', 'duration-impossible', 'filled-too-fast', 'gas-temperature-outside-table')
+            'end-reading-impossible', 'start-above-end', 'duration-impossible', 'filled-too-fast',
+            'gas-temperature-outside-table')
         """
     )
     fills = await owner_connection.fetchrow("SELECT count(*) AS all, count(settled_psi) AS settled FROM views.fill")
