@@ -59,6 +59,7 @@ CREATE FUNCTION lookup.eligibility(
     key_id uuid, principal_id uuid, role text, department_ids uuid[], key_station_id uuid, scopes text[],
     key_ends_at timestamptz, key_revoked_at timestamptz, key_deactivated_at timestamptz, checked_at timestamptz,
     asked_at timestamptz, station_department_id uuid, department_position bigint, rulebook_position bigint,
+    county_position bigint,
     station_state json, department_state json, policy_state json, air_source_states json[], member_state json,
     owner_department_id uuid, cylinder_id uuid, cylinder_state json, tag_state json)
 LANGUAGE plpgsql STABLE SECURITY DEFINER SET search_path = pg_catalog
@@ -71,7 +72,7 @@ BEGIN
             access.key_id, access.principal_id, access.role, access.department_ids, access.station_id, access.scopes,
             access.ends_at, access.revoked_at, access.principal_deactivated_at, clock.checked_at,
             greatest(clock.checked_at, head.recorded_at), here.department_id, head.ledger_position,
-            rulebook.ledger_position,
+            rulebook.ledger_position, county.ledger_position,
             station.state, department.state, policy.state, air.states, member.state,
             found.department_id, found.cylinder_id, cylinder.state, found.tag_state
         FROM unnest(p_key_digests, p_station_ids, p_subject_kinds, p_values, p_member_ids)
@@ -102,6 +103,10 @@ BEGIN
             SELECT known.ledger_position, known.recorded_at FROM ledger.head AS known
             WHERE known.department_id = here.department_id LIMIT 1
         ) AS head ON true
+        LEFT JOIN LATERAL (
+            SELECT known.ledger_position FROM ledger.head AS known
+            WHERE known.department_id = '00000000-0000-4000-8000-000000000001' LIMIT 1
+        ) AS county ON true
         LEFT JOIN LATERAL (
             SELECT known.ledger_position FROM views.state AS known
             WHERE known.department_id = '00000000-0000-4000-8000-000000000001'

@@ -83,7 +83,8 @@ class Gathered(msgspec.Struct, frozen=True, kw_only=True):
 
     key: None for an unknown key, and then nothing else is filled in. checked_at: the server's clock. asked_at: the
     same, but never before what the department has recorded. department_id: the station's; None where the station is
-    none of the key's. position: the head of that department's ledger. rulebook: the county's.
+    none of the key's. position: the head of that department's ledger, county_position of the county's. rulebook: the
+    county's.
     Decoded states are shared: nobody may change one.
     """
 
@@ -92,6 +93,7 @@ class Gathered(msgspec.Struct, frozen=True, kw_only=True):
     asked_at: datetime
     department_id: uuid.UUID | None
     position: int
+    county_position: int = 0
     station: StationState | None
     department: DepartmentState | None
     policy: PolicyState | None
@@ -224,6 +226,7 @@ def _gathered(rows: list[asyncpg.Record], rulebook: Rulebook) -> Gathered:
         asked_at=first["asked_at"],
         department_id=first["station_department_id"],
         position=first["department_position"] or 0,
+        county_position=first["county_position"] or 0,
         station=_optional(_station, first["station_state"]),
         department=_optional(_department, first["department_state"]),
         policy=_optional(_policy, first["policy_state"]),

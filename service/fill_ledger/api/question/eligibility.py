@@ -39,6 +39,8 @@ from fill_ledger.api.question.eligibility_types import (
     EligibilityQuery,
 )
 from fill_ledger.api.question.judged_question import judged_question, policy_at, which_cylinder
+from fill_ledger.ledger.ledger_token import LedgerPosition
+from fill_ledger.trade.identifiers import COUNTY_ID
 from fill_ledger.trade.judgement import judge
 from fill_ledger.views.questions import Asked, Gathered, KeyRow
 
@@ -125,8 +127,8 @@ async def _answer(request: AnyRequest, asked: EligibilityQuery) -> EligibilityAn
     gathered = await parts.questions.read(wanted)
     principal = _admit(request, parts, gathered)
     _check_station(question, principal, gathered)
-    if question.min_ledger is not None and gathered.position < question.min_ledger.position:
-        gathered = await _wait_for_ledger(parts, wanted, question.min_ledger.position)
+    if question.min_ledger is not None and not _has_come_to(question.min_ledger, gathered):
+        gathered = await _wait_for_ledger(parts, wanted, question.min_ledger)
     at = asked.at or gathered.asked_at
     policy = policy_at(gathered, at)
     resolved = await which_cylinder(parts, wanted, question, gathered, policy, at)
@@ -209,12 +211,19 @@ def _check_station(question: Question, principal: Principal, gathered: Gathered)
         session = question.session
         if session is not None and (session.station_id, session.department_id) != (station_id, gathered.department_id):
             faults.add("member_session", "elsewhere", "The member was identified at another station.")
-        if question.min_ledger is not None and question.min_ledger.department_id != gathered.department_id:
+        # What the rules go by stands in the county's ledger: its token may be asked for anywhere.
+        ledgers = (gathered.department_id, COUNTY_ID)
+        if question.min_ledger is not None and question.min_ledger.department_id not in ledgers:
             faults.add("min_ledger", "elsewhere", "The token is of another department's ledger than the station's.")
     faults.refuse_any()
 
 
-async def _wait_for_ledger(parts: Parts, wanted: Asked, position: int) -> Gathered:
+def _has_come_to(token: LedgerPosition, gathered: Gathered) -> bool:
+    position = gathered.county_position if token.department_id == COUNTY_ID else gathered.position
+    return position >= token.position
+
+
+async def _wait_for_ledger(parts: Parts, wanted: Asked, token: LedgerPosition) -> Gathered:
     """Read again until the ledger has come as far as the caller has seen it, for a short time.
 
     Raises:
@@ -225,7 +234,7 @@ async def _wait_for_ledger(parts: Parts, wanted: Asked, position: int) -> Gather
             while True:
                 await asyncio.sleep(WAIT_BETWEEN_READS_S)
                 gathered = await parts.questions.read(wanted)
-                if gathered.position >= position:
+                if _has_come_to(token, gathered):
                     return gathered
     except TimeoutError:
         raise Problem(
