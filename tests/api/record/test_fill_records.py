@@ -107,6 +107,7 @@ async def test_findings_are_plain_sentences_and_are_cleared_by_a_retraction(coun
             "member_id": str(county.own.member_id),
             "sources": [{"air_source_id": str(county.own.air_source_id)}],
             "end_psi": 4000,
+            "roster_position": 1,
         }
     )
     results = await send(county, sent)
@@ -135,6 +136,7 @@ async def test_what_was_left_undone_at_the_fill_is_a_finding(county: County) -> 
         "member_id": str(county.own.member_id),
         "sources": [{"air_source_id": str(county.own.air_source_id)}],
         "end_psi": 2200,
+        "roster_position": 1,
     }
     cases: list[tuple[dict[str, Any], set[tuple[str, str]]]] = [
         ({"look_over": "passed"}, set()),
@@ -162,6 +164,7 @@ async def test_consent_that_was_not_reported_is_a_finding(county: County) -> Non
         "member_id": str(county.own.member_id),
         "sources": [{"air_source_id": str(county.own.air_source_id)}],
         "end_psi": 2200,
+        "roster_position": 1,
     }
     silent, given = await send(county, fill(good), fill({**good, "owner_consent": True}))
     assert await _findings(county, silent) == {("owner-consent-not-reported", "notable")}

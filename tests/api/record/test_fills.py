@@ -11,7 +11,7 @@ from tests.support.facts import ago, fill
 
 
 def good_body(county: County, cylinder_id: uuid.UUID) -> dict[str, Any]:
-    """Return the body of a fill with nothing wrong about it."""
+    """Return the body of a fill with nothing wrong about it, from a station that asked its roster."""
     return {
         "cylinder_id": str(cylinder_id),
         "member_id": str(county.own.member_id),
@@ -21,6 +21,7 @@ def good_body(county: County, cylinder_id: uuid.UUID) -> dict[str, Any]:
         "end_psi": 2200,
         "gas_temperature_f": 70,
         "look_over": "passed",
+        "roster_position": 1,
     }
 
 
