@@ -163,6 +163,27 @@ def test_working_pressure_is_two_thirds_of_test_pressure(mark: str, bar: str, fi
     assert (judged.decision == "permit") == fits
 
 
+@pytest.mark.parametrize(
+    ("mark", "pressure", "doubted"),
+    [
+        ("DOT-SP10915-4500", "4500", False),
+        ("DOT-SP10915", "5000", False),
+        ("DOT-SP10915", "5001", True),
+        ("DOT-SP11194-5500", "5500", True),
+        ("DOT-SP10945-5500", "5500", True),
+        ("DOT-SP14232-5500", "5500", False),  # said to be designed by another guideline
+        ("DOT-3AA5500", "5500", False),
+    ],
+)
+def test_full_wrap_carbon_ends_at_5000_psi(mark: str, pressure: str, doubted: bool) -> None:
+    """A comparison sheet of design guidelines (secondary); that it binds a permit is inference, so it is advice."""
+    judged = ask(
+        cylinder(stamp("2024-06"), specification=mark, pressure=pressure, manufactured="2020-01"), date(2026, 6, 15)
+    )
+    assert judged.decision == "permit"
+    assert ("service-pressure-above-design" in codes(judged)) == doubted
+
+
 def test_before_each_filling_the_outside_is_looked_over() -> None:
     """173.301(a)(2): crack, leak, bulge, valve and relief device, abuse, fire or heat, corrosion."""
     duty = ask(cylinder(), date(2026, 6, 15)).obligations[0]

@@ -68,6 +68,9 @@ QUESTIONS: dict[str, Question] = {
     "service-pressure-above-test": question(
         cylinder=cylinder(specification="UN ISO 9809-1 PW250 PH300BAR", pressure="250", unit="bar")
     ),
+    "service-pressure-above-design": question(
+        cylinder=cylinder(specification="DOT-SP10915-5500", pressure="5500", manufactured="2019-01")
+    ),
     "manufacture-date-wrong": question(cylinder=cylinder(manufactured="2026-07")),
     "requalification-date-wrong": question(cylinder=cylinder(stamp("2024-09"), manufactured="2024-10")),
     "service-pressure-disagrees": question(cylinder=cylinder(specification="DOT-3AA2216", pressure="2015")),

@@ -36,6 +36,7 @@ from fill_ledger.api.rulebook.rules import current_rulebook
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.events.rulebook import (
     Confidence,
+    DesignPsi,
     SpecificationEntered,
     SpecificationEntry,
     SpecificationKey,
@@ -56,6 +57,7 @@ class SpecificationLine(Provenance, frozen=True, kw_only=True):
     marked_life_prevails: bool
     plus_allowed: Annotated[bool, Meta(description="A plus sign raises the fill limit, 49 CFR 173.302a(b).")]
     reference_temperature_f: Annotated[int, Meta(ge=32, le=100, description="At which the marked pressure holds.")]
+    service_pressure_max_psi: Annotated[DesignPsi, Meta(description="The highest its design allows, gauge.")] | None
     taken_as_6351: bool
     source: SourceText
     confidence: Confidence

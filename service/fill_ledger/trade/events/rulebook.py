@@ -22,6 +22,7 @@ StandardKey = Annotated[
     str, Meta(min_length=1, max_length=64, description='a standard of air, such as "NFPA 1989-2019"')
 ]
 Years = Annotated[int, Meta(ge=1, le=100)]
+DesignPsi = Annotated[int, Meta(ge=40, le=15_000)]
 Confidence = Annotated[
     Literal["read", "medium", "low"],
     Meta(
@@ -38,8 +39,9 @@ class SpecificationEntry(Body, frozen=True, kw_only=True):
     requalifications. star_interval_years: with a valid star (49 CFR 180.209(b)). life_years: from the month of
     manufacture; None for no limit. marked_life_prevails: a life marked on the cylinder stands in place of `life_years`.
     plus_allowed: a plus sign raises the fill limit to 110 % (49 CFR 173.302a(b)). reference_temperature_f: at which the
-    marked pressure holds: 70 F in America, 59 F (15 C) for European cylinders. taken_as_6351: made of that alloy unless
-    the record says another.
+    marked pressure holds: 70 F in America, 59 F (15 C) for European cylinders. service_pressure_max_psi: the highest
+    its design allows, gauge, None where that is not known. taken_as_6351: made of that alloy unless the record says
+    another.
     """
 
     key: SpecificationKey
@@ -50,6 +52,7 @@ class SpecificationEntry(Body, frozen=True, kw_only=True):
     marked_life_prevails: bool = False
     plus_allowed: bool = False
     reference_temperature_f: Annotated[int, Meta(ge=32, le=100)] = 70
+    service_pressure_max_psi: DesignPsi | None = None
     taken_as_6351: bool = False
     refusal: ShortText | None = None
     source: ShortText

@@ -110,11 +110,22 @@ FAMILIES: tuple[SpecificationEntry, ...] = (
 )
 
 
+# The guideline for full-wrap carbon over aluminium ends at this service pressure (a comparison sheet, secondary). The
+# opening of 10915 and of 11194 says they are of that construction (read); 10945 is of the same family from memory.
+FULL_WRAP_CARBON_MAX_PSI = 5_000
+_FULL_WRAP_CARBON = frozenset({10915, 11194, 10945})
+
+
 def _composite(
     number: int, interval_years: int, life_years: int, confidence: Confidence, source: str
 ) -> SpecificationEntry:
     return SpecificationEntry(
-        key=f"SP{number}", interval_years=interval_years, life_years=life_years, confidence=confidence, source=source
+        key=f"SP{number}",
+        interval_years=interval_years,
+        life_years=life_years,
+        service_pressure_max_psi=FULL_WRAP_CARBON_MAX_PSI if number in _FULL_WRAP_CARBON else None,
+        confidence=confidence,
+        source=source,
     )
 
 

@@ -41,6 +41,13 @@ ABOVE_TEST_PRESSURE = ReasonKind(
     source="49 CFR 173.302b(b) (2015 edition)",
     clears_by="correction of the record from the stamp",
 )
+ABOVE_DESIGN = ReasonKind(
+    code="service-pressure-above-design",
+    effect="advice",
+    title="The service pressure is higher than cylinders of this permit are designed for",
+    source="a comparison sheet of design guidelines (secondary); that it holds for the permit is inference",
+    clears_by="comparing pressure and permit with the label",
+)
 MADE_WRONG = ReasonKind(
     code="manufacture-date-wrong",
     effect="deny",
@@ -93,6 +100,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         )
     if (above := _above_test_pressure(case)) is not None:
         found.append(above)
+    if (above_design := _above_design(case)) is not None:
+        found.append(above_design)
     made = details.manufactured
     if made is not None and _made_is_wrong(case, made):
         found.append(
@@ -126,6 +135,18 @@ def _above_test_pressure(case: Case) -> Reason | None:
         f"{service_psi} psi is more than two thirds of the test pressure in the mark, {mark.test_pressure.text}. Read "
         "both from the stamp and correct the record.",
         f"Do not fill. {service_psi} psi does not fit test pressure {mark.test_pressure.text}.",
+    )
+
+
+def _above_design(case: Case) -> Reason | None:
+    if case.entry is None or case.entry.service_pressure_max_psi is None or case.service_pressure_psi is None:
+        return None
+    if case.service_pressure_psi <= case.entry.service_pressure_max_psi:
+        return None
+    return ABOVE_DESIGN.reason(
+        f"{case.entry.key} is for service pressures up to {case.entry.service_pressure_max_psi} psi, and the record "
+        f"says {case.service_pressure_psi}. Compare both with its label before you fill.",
+        f"{case.service_pressure_psi} psi is high for {case.entry.key}: read the label.",
     )
 
 
@@ -194,7 +215,15 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="record",
     concerns="cylinder",
-    kinds=(PRESSURE_WRONG, ABOVE_TEST_PRESSURE, MADE_WRONG, TEST_WRONG, PRESSURE_DISAGREES, PRESSURE_DOUBTFUL),
+    kinds=(
+        PRESSURE_WRONG,
+        ABOVE_TEST_PRESSURE,
+        ABOVE_DESIGN,
+        MADE_WRONG,
+        TEST_WRONG,
+        PRESSURE_DISAGREES,
+        PRESSURE_DOUBTFUL,
+    ),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
