@@ -7,7 +7,11 @@ this project, gauge = absolute - 14.7 psi, rounded there to the nearest psi; a l
 """
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.gas.readings import at_other_temperature_psi
 from fill_ledger.trade.judgement import Judgement
 from tests.trade.rules.questions import POSITION_ID, answer, book, codes, cylinder, policy, position
 
@@ -198,6 +202,39 @@ def test_european_cylinders_hold_their_pressure_at_15_c(
     assert hot / PSI_PER_BAR < test_bar
     american = answer(cylinder=european, rulebook=book(key="SP99998"))
     assert american.fill_limit_psi == marked_psi
+
+
+@given(
+    limit_psi=st.sampled_from([1800, 2216, 3000, 4500, 5500]),
+    cap_psi=st.none() | st.integers(500, 6000),
+    regulator_psi=st.none() | st.integers(40, 6000),
+    hose_psi=st.none() | st.integers(40, 6000),
+    temperature_f=st.integers(-20, 150),
+)
+def test_stopping_there_never_overfills(
+    limit_psi: int, cap_psi: int | None, regulator_psi: int | None, hose_psi: int | None, temperature_f: int
+) -> None:
+    """49 CFR 173.301a(c): settled at 70 F within the limit, whatever lowers it; the reading within every rating."""
+    judged = composite(
+        limit_psi,
+        policy=policy(fill_limit_cap_psi=cap_psi),
+        station=position(regulator_psi, hose_psi),
+        fill_position_id=POSITION_ID,
+        gas_temperature_f=temperature_f,
+    )
+    assert judged.stop_at_psi is not None
+    assert judged.fill_limit_psi is not None
+    allowed = min(limit_psi, cap_psi or limit_psi)
+    rated = min(regulator_psi or 15_000, hose_psi or 15_000)
+    assert judged.fill_limit_psi == min(allowed, rated)
+    settled = at_other_temperature_psi(judged.stop_at_psi, temperature_f, 70)
+    assert not isinstance(settled, OutsideTable)
+    assert settled <= allowed + 0.001
+    assert judged.stop_at_psi <= rated
+    if judged.stop_at_psi < rated:  # then nothing is given away: one psi more would be too much
+        one_more = at_other_temperature_psi(judged.stop_at_psi + 1, temperature_f, 70)
+        assert not isinstance(one_more, OutsideTable)
+        assert one_more > allowed
 
 
 def test_an_unstable_gas_reading_does_not_move_the_decision() -> None:

@@ -16,6 +16,7 @@ from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact, is_over
 from fill_ledger.trade.rules.finding_kinds import FINDING_KINDS, GRAVE_REASON_CODES, severity_of
 from tests.trade.rules.questions import (
     POSITION_ID,
+    book,
     cylinder,
     hold,
     policy,
@@ -78,6 +79,18 @@ def test_an_overfill_is_found_of_a_denied_fill_too() -> None:
     """Who fills a cylinder on hold may overfill it as well."""
     held = cylinder(specification="DOT-SP10915-4500", pressure="4500", manufactured="2019-01", holds=[hold()])
     assert found({"cylinder": held}, end_psi=4600, gas_temperature_f=70) == ["over-fill-limit"]
+
+
+def test_a_european_cylinder_is_held_to_its_limit_at_70_f() -> None:
+    """300 bar = 4,351 psi at 15 C reads 4,497 at 70 F (CoolProp 8.0.0)."""
+    asked = {
+        "cylinder": cylinder(specification="DOT-SP99998", pressure="300", unit="bar", manufactured="2019-01"),
+        "rulebook": book(key="SP99998", reference_temperature_f=59),
+    }
+    assert found(asked, end_psi=4497, gas_temperature_f=70) == []
+    assert found(asked, end_psi=4351, gas_temperature_f=59) == []
+    assert found(asked, end_psi=4547, gas_temperature_f=70) == ["over-fill-limit"]
+    assert found(asked, end_psi=4420, gas_temperature_f=59) == ["over-fill-limit"]
 
 
 def test_policy_lowers_limit_and_tolerance() -> None:
