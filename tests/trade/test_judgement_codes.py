@@ -23,6 +23,7 @@ from tests.trade.rules.questions import (
     book,
     codes,
     cylinder,
+    extended,
     filter_change,
     hold,
     inspection,
@@ -84,6 +85,13 @@ QUESTIONS: dict[str, Question] = {
         cylinder=cylinder(specification="DOT-SP14232-5500", pressure="5500", manufactured="2019-01")
     ),
     "service-life-over": question(cylinder=cylinder(**COMPOSITE, manufactured="2011-05")),
+    "life-extension-not-counted": question(
+        cylinder=cylinder(**COMPOSITE, manufactured="2019-05", life_extensions=[extended("2039-05")])
+    ),
+    "life-extension-counted": question(
+        cylinder=cylinder(**COMPOSITE, manufactured="2011-05", life_extensions=[extended("2031-05")]),
+        policy=policy(life_extensions_accepted=True),
+    ),
     "manufacture-date-missing": question(cylinder=cylinder(**COMPOSITE, manufactured=None)),
     "requalification-due": question(cylinder=cylinder(stamp("2021-05"))),
     "requalification-unknown": question(cylinder=cylinder(stamp("2027-01"), manufactured=None)),

@@ -97,6 +97,7 @@ details = st.builds(
     water_volume_ml=st.none() | st.integers(100, 3_000_000),
     material=st.none() | st.sampled_from(["steel", "aluminium", "composite", "nickel"]),
     alloy=st.none() | st.sampled_from(["6351-T6", "6061-T6", ""]),
+    marked_life_ends=st.none() | months,
 )
 holds = st.sampled_from([uuid.UUID(int=1), uuid.UUID(int=2)])
 alarms = st.sampled_from([uuid.UUID(int=3), uuid.UUID(int=4)])
@@ -122,6 +123,11 @@ def _of_cylinder() -> st.SearchStrategy[Body]:
             cylinder_id=one,
             inspection_kind=st.sampled_from(["monthly", "visual_external", "visual_internal"]),
             outcome=st.sampled_from(["pass", "fail"]),
+        ),
+        st.builds(
+            cylinders.CylinderLifeExtended,
+            cylinder_id=one,
+            extension=st.builds(cylinders.LifeExtension, permit=st.text(min_size=1, max_size=200), through=months),
         ),
         st.builds(cylinders.CylinderTransferredOut, cylinder_id=one, to_department_id=st.just(NEIGHBOUR_ID)),
         st.builds(cylinders.CylinderCondemned, cylinder_id=one, reason=st.just("x")),

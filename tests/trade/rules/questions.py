@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from fill_ledger.trade.events.air import Analyte, AnalyteResult, AnalyteUnit
-from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationStamp, ServicePressure
+from fill_ledger.trade.events.cylinders import CylinderDetails, LifeExtension, RequalificationStamp, ServicePressure
 from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.judgement import Judgement, Question, judge
@@ -14,7 +14,7 @@ from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.states.alarms import Alarm
 from fill_ledger.trade.states.base import Period
-from fill_ledger.trade.states.cylinders import CylinderState, Hold, Inspection, Requalification
+from fill_ledger.trade.states.cylinders import CylinderState, Hold, Inspection, LifeExtended, Requalification
 from fill_ledger.trade.states.members import Authorisation, MemberState, Training
 from fill_ledger.trade.states.stations import (
     AirSourceState,
@@ -245,6 +245,13 @@ def alarm(
         reading="12 ppm",
         raised_at=raised_at,
         ended_at=ended_at,
+    )
+
+
+def extended(through: str, starts_at: datetime = LONG_AGO) -> LifeExtended:
+    """An extension of the service life, known since long ago unless told otherwise."""
+    return LifeExtended(
+        event_id=EVENT_ID, starts_at=starts_at, extension=LifeExtension(permit="DOT-SP 99998", through=through)
     )
 
 

@@ -25,7 +25,7 @@ from fill_ledger.trade.rules.calendar import (
 )
 from fill_ledger.trade.rules.figure import MonthFigure, NumberFigure
 from fill_ledger.trade.rules.question import Question
-from fill_ledger.trade.states.cylinders import CylinderState, Requalification
+from fill_ledger.trade.states.cylinders import CylinderState, LifeExtended, Requalification
 from fill_ledger.trade.states.stations import AirSourceState
 
 REMEMBERED_PRESSURES = 4_096
@@ -84,9 +84,10 @@ class Case:
     it. entries: all data of that specification; `entry` is what holds at the moment. recorded_psi and marked_psi: the
     service pressure on record and in the mark, in whole gauge psi; service_pressure_psi: the lower of the two, None
     where the record cannot be read, and then pressure_problem says why. manufactured: None where not on record or no
-    month. life_stops_at: when filling stops because the service life ends, in UTC, None for never. sources: the
-    air sources the fill draws from. latest: the newest
-    requalification whose month has begun; it is the worse one where a month has two. last_pass: the newest that passed.
+    month. life_ends: the month in which the service life ends, extended where policy accepts that, None for never.
+    life_stops_at: when filling stops because of it, in UTC. extension: the furthest extension of it on record.
+    sources: the air sources the fill draws from. latest: the newest requalification whose month has begun; it is the
+    worse one where a month has two. last_pass: the newest that passed.
     passes_of_month: all that passed in the month of last_pass, in no order, for a stamp has no day.
     """
 
@@ -97,9 +98,11 @@ class Case:
         "details",
         "entries",
         "entry",
+        "extension",
         "key",
         "last_pass",
         "latest",
+        "life_ends",
         "life_stops_at",
         "manufactured",
         "mark",
@@ -140,6 +143,8 @@ class Case:
         self.sources: tuple[AirSourceState, ...] = self._sources()
         self.at = question.at.astimezone(UTC)
         self.entry: SpecificationEntry | None = None
+        self.extension: LifeExtended | None = None
+        self.life_ends: str | None = None
         self.life_stops_at: datetime | None = None
         self.latest: Requalification | None = None
         self.last_pass: Requalification | None = None
@@ -153,9 +158,11 @@ class Case:
         for dated in self.entries:
             if self.is_in_effect(dated.effective_from, dated.effective_until):
                 self.entry = dated.entry
-        self.life_stops_at = None
-        if self.entry is not None and self.entry.life_years is not None and self.manufactured is not None:
-            self.life_stops_at = self.stops_at(self.manufactured, self.entry.life_years)
+        self.extension = self._furthest_extension()
+        self.life_ends = own_life_ends = self.own_life_ends()
+        if own_life_ends is not None and self.extension is not None and self.question.policy.life_extensions_accepted:
+            self.life_ends = max(own_life_ends, self.extension.extension.through)
+        self.life_stops_at = None if self.life_ends is None else self.stops_at(self.life_ends, 0)
         self.latest = self.last_pass = None
         self.passes_of_month = ()
         if self.cylinder is None:
@@ -171,6 +178,30 @@ class Case:
             if known.stamp.outcome == "pass":
                 self.last_pass = self.last_pass or known
                 self.passes_of_month += (known,)
+
+    def own_life_ends(self) -> str | None:
+        """Return the month in which the service life ends without any extension, or None where it does not.
+
+        The specification counts it from manufacture. Where a life is marked on the cylinder, the earlier of the two
+        ends it, or the marked one alone where the specification says that it prevails.
+        """
+        entry, details = self.entry, self.details
+        if entry is None or details is None:
+            return None
+        marked, counted = details.marked_life_ends, None
+        if entry.life_years is not None and self.manufactured is not None:
+            counted = years_later(self.manufactured, entry.life_years)
+        if marked is None or counted is None:
+            return counted if marked is None else marked
+        return marked if entry.marked_life_prevails else min(marked, counted)
+
+    def _furthest_extension(self) -> LifeExtended | None:
+        known = () if self.cylinder is None else self.cylinder.life_extensions
+        return max(
+            (extended for extended in known if extended.starts_at <= self.at),
+            key=lambda extended: extended.extension.through,
+            default=None,
+        )
 
     def stops_at(self, month: str, years: int, grace_months: int = 0) -> datetime | None:
         """Return when filling stops by a date that falls some years after a stamped month; None beyond the calendar.

@@ -3,9 +3,8 @@
 from collections.abc import Iterable
 from datetime import datetime
 
-from fill_ledger.trade.rules.calendar import years_later
 from fill_ledger.trade.rules.case import Case
-from fill_ledger.trade.rules.reasons import Reason, ReasonKind
+from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.rules.specification import is_fillable
 
@@ -24,6 +23,23 @@ MADE_MISSING = ReasonKind(
 )
 
 
+EXTENSION_NOT_COUNTED = ReasonKind(
+    code="life-extension-not-counted",
+    effect="advice",
+    title="An extension of the service life is on record, and policy does not accept extensions",
+    source="NIOSH CA-2018-1006-R1 (February 2019): past the maker's life a set loses its approval; PHMSA notice, "
+    "24 April 2019: the permit waived neither 42 CFR 84 nor 29 CFR 1910.134",
+    clears_by="a policy that accepts extensions",
+)
+EXTENSION_COUNTED = ReasonKind(
+    code="life-extension-counted",
+    effect="advice",
+    title="The service life is extended, and policy accepts that; the set may have lost its approval",
+    source="department policy; NIOSH CA-2018-1006-R1 (February 2019)",
+)
+SHOWN_PERMIT = 32
+
+
 def is_life_over(case: Case) -> bool:
     """Tell whether the service life has ended at the case's moment."""
     return case.life_stops_at is not None and case.life_stops_at <= case.at
@@ -31,38 +47,84 @@ def is_life_over(case: Case) -> bool:
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
     details, entry = case.details, case.entry
-    if details is None or entry is None or entry.life_years is None or not is_fillable(case):
+    if details is None or entry is None or not is_fillable(case):
         return ()
-    if details.manufactured is None:
+    advice = _extension_advice(case)
+    if is_life_over(case):
+        return (_life_over(case), *advice)
+    if entry.life_years is None or details.manufactured is not None:
+        return advice
+    if details.marked_life_ends is not None and entry.marked_life_prevails:
+        return advice
+    return (
+        MADE_MISSING.reason(
+            f"Its life is {entry.life_years} years from manufacture, and that month is not on record. Read it "
+            "from the stamp or label and enter it.",
+            "Do not fill. Enter the month of manufacture from its label.",
+        ),
+        *advice,
+    )
+
+
+def _life_over(case: Case) -> Reason:
+    return LIFE_OVER.reason(
+        f"{_basis(case)}: it ended {case.life_ends}. No test renews it. Take it out of service even if full, and have "
+        "it condemned once empty.",
+        f"Do not fill. Service life ended {case.life_ends}: take it out of service.",
+    )
+
+
+def _basis(case: Case) -> str:
+    """Say what the end of the life rests on."""
+    details, entry, own_life_ends = case.details, case.entry, case.own_life_ends()
+    if case.extension is not None and case.life_ends != own_life_ends:
+        return f"Life extended by {plain(case.extension.extension.permit, SHOWN_PERMIT)}"
+    if details is None or entry is None or own_life_ends == details.marked_life_ends:
+        return "Life as marked on the cylinder"
+    return f"Made {details.manufactured}, life {entry.life_years} years"
+
+
+def _extension_advice(case: Case) -> tuple[Reason, ...]:
+    if case.extension is None:
+        return ()
+    extension, own_life_ends = case.extension.extension, case.own_life_ends()
+    if own_life_ends is None or extension.through <= own_life_ends:
+        return ()
+    permit = plain(extension.permit, SHOWN_PERMIT)
+    if case.life_ends == own_life_ends:
         return (
-            MADE_MISSING.reason(
-                f"Its life is {entry.life_years} years from manufacture, and that month is not on record. Read it "
-                "from the stamp or label and enter it.",
-                "Do not fill. Enter the month of manufacture from its label.",
+            EXTENSION_NOT_COUNTED.reason(
+                f"An extension of its life through {extension.through} by {permit} is on record. Policy does not "
+                f"accept extensions: its life ends {own_life_ends}.",
+                f"Life extension not counted: life ends {own_life_ends}.",
             ),
         )
-    if not is_life_over(case):
-        return ()
-    made = details.manufactured
-    ended = years_later(made, entry.life_years)
     return (
-        LIFE_OVER.reason(
-            f"Made {made}, life {entry.life_years} years: it ended {ended}. No test renews it. Take it out of service "
-            "even if full, and have it condemned once empty.",
-            f"Do not fill. Service life ended {ended}: take it out of service.",
+        EXTENSION_COUNTED.reason(
+            f"Its life of its own ends {own_life_ends}; policy accepts the extension through {extension.through} by "
+            f"{permit}. The set may have lost its approval: ask its maker.",
+            f"Life extended through {extension.through}: check the approval.",
         ),
     )
 
 
 def _instants(case: Case) -> Iterable[datetime]:
-    return () if case.life_stops_at is None else (case.life_stops_at,)
+    if case.life_stops_at is not None:
+        yield case.life_stops_at
+    if case.cylinder is not None:
+        for extended in case.cylinder.life_extensions:
+            yield extended.starts_at
 
 
 def _facts(case: Case) -> Facts:
-    stops_at = case.life_stops_at
+    stops_at, extension = case.life_stops_at, case.extension
     return {
         "manufactured": None if case.details is None else case.details.manufactured,
         "life_years": None if case.entry is None else case.entry.life_years,
+        "marked_life_ends": None if case.details is None else case.details.marked_life_ends,
+        "extended_through": None if extension is None else extension.extension.through,
+        "extensions_accepted": case.question.policy.life_extensions_accepted,
+        "life_ends": case.life_ends,
         "filling_stops_at": None if stops_at is None else stops_at.astimezone(case.zone).isoformat(),
     }
 
@@ -70,7 +132,7 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="service-life",
     concerns="cylinder",
-    kinds=(LIFE_OVER, MADE_MISSING),
+    kinds=(LIFE_OVER, MADE_MISSING, EXTENSION_NOT_COUNTED, EXTENSION_COUNTED),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,

@@ -1,0 +1,107 @@
+"""The end of the service life: counted from manufacture, as marked, and extended.
+
+49 CFR 180.205(c) and 173.301(a)(7) (2015 edition): past its life a cylinder is not refilled, and no test renews it.
+49 CFR 180.207(c), a later text read in part: a UN composite goes by the life that is marked on it. PHMSA notice of
+24 April 2019 and NIOSH CA-2018-1006-R1 (February 2019): an extension by permit settles neither the respirator's
+approval nor OSHA's rule.
+"""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from fill_ledger.trade.judgement import Judgement
+from tests.trade.rules.questions import AT, answer, codes, cylinder, extended, policy, stamp
+
+MICROSECOND = timedelta(microseconds=1)
+PERMIT: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}  # 15 years from manufacture
+UN: dict[str, Any] = {"specification": "UN ISO 11119-2", "pressure": "310", "unit": "bar"}  # 15 years, a marked life prevails
+STEEL: dict[str, Any] = {"specification": "DOT-3AA2216"}  # no life
+
+
+def judged(accepted: bool = False, **fields: Any) -> Judgement:
+    return answer(cylinder=cylinder(**fields), policy=policy(life_extensions_accepted=accepted))
+
+
+@pytest.mark.parametrize(
+    ("kind", "manufactured", "marked", "code"),
+    [
+        # Made June 2011: 15 years end with June 2026, and the moment asked about is in June 2026.
+        (PERMIT, "2011-06", None, "ok"),
+        (PERMIT, "2011-05", None, "service-life-over"),
+        # A permit's count and a marked life: the earlier ends it.
+        (PERMIT, "2020-01", "2026-05", "service-life-over"),
+        (PERMIT, "2011-05", "2041-05", "service-life-over"),
+        (PERMIT, "2020-01", "2026-06", "ok"),
+        # A marked life prevails on UN composites: 30 years, or 10.
+        (UN, "2011-05", "2041-05", "ok"),
+        (UN, "2016-05", "2026-05", "service-life-over"),
+        (UN, "2011-05", None, "service-life-over"),
+        # The month of manufacture is needed only where the life counts from it.
+        (UN, None, "2041-05", "ok"),
+        (UN, None, None, "manufacture-date-missing"),
+        (PERMIT, None, "2041-05", "manufacture-date-missing"),
+        (PERMIT, None, "2026-05", "service-life-over"),
+        # A marked life ends any cylinder.
+        (STEEL, "2020-01", "2026-05", "service-life-over"),
+        (STEEL, "1990-01", None, "ok"),
+    ],
+)
+def test_which_life_ends_it(kind: dict[str, Any], manufactured: str | None, marked: str | None, code: str) -> None:
+    assert judged(**kind, manufactured=manufactured, details_marked_life_ends=marked).code == code
+
+
+def test_a_marked_life_is_named_as_such_and_a_full_cylinder_comes_off() -> None:
+    reason = judged(**UN, manufactured="2016-05", details_marked_life_ends="2026-05").reasons[0]
+    assert reason.text.startswith("Life as marked on the cylinder: it ended 2026-05.")
+    assert "even if full" in reason.text
+    assert "No test renews it" in reason.text
+    assert reason.clears_by is None
+
+
+def test_an_extension_counts_only_where_policy_accepts_it() -> None:
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2031-05")]}
+    refused = judged(**fields)
+    assert codes(refused) == ["service-life-over", "life-extension-not-counted"]
+    assert "2026-05" in refused.advice[0].text
+    assert "NIOSH CA-2018-1006-R1" in refused.advice[0].source
+    accepted = judged(accepted=True, **fields)
+    assert accepted.decision == "permit"
+    assert accepted.advice[0].code == "life-extension-counted"
+    assert "DOT-SP 99998" in accepted.advice[0].text
+
+
+def test_an_extended_life_ends_with_its_month() -> None:
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2026-06")]}
+    ends_at = datetime(2026, 7, 1, 4, tzinfo=UTC)  # midnight in New York
+    steady = policy(life_extensions_accepted=True, air_sample_interval_days=3_660)
+    permit = answer(cylinder=cylinder(**fields), policy=steady)
+    assert permit.valid_until == ends_at
+    over = answer(cylinder=cylinder(**fields), policy=steady, at=ends_at)
+    assert over.reasons[0].text.startswith("Life extended by DOT-SP 99998: it ended 2026-06.")
+
+
+def test_an_extension_counts_from_when_it_was_entered_for() -> None:
+    later = AT + timedelta(hours=1)
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2031-05", later)]}
+    before = judged(accepted=True, **fields)
+    assert codes(before) == ["service-life-over"]
+    assert before.valid_until == later
+    assert answer(cylinder=cylinder(**fields), policy=policy(life_extensions_accepted=True), at=later).code == "ok"
+
+
+def test_the_furthest_extension_counts_and_none_shortens_a_life() -> None:
+    several = [extended("2031-05"), extended("2027-01")]
+    assert "2031-05" in judged(accepted=True, **PERMIT, manufactured="2011-05", life_extensions=several).advice[0].text
+    shorter = judged(accepted=True, **PERMIT, manufactured="2020-05", life_extensions=[extended("2027-01")])
+    assert (shorter.decision, shorter.advice) == ("permit", ())
+
+
+def test_an_extension_renews_no_test_and_nothing_that_has_no_life() -> None:
+    untested = answer(
+        cylinder=cylinder(stamp("2020-01"), **PERMIT, manufactured="2011-05", life_extensions=[extended("2031-05")]),
+        policy=policy(life_extensions_accepted=True),
+    )
+    assert untested.code == "requalification-due"
+    assert judged(**STEEL, life_extensions=[extended("2041-05")]).advice == ()
