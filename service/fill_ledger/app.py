@@ -8,6 +8,7 @@ from litestar import Litestar
 from fill_ledger.api.access.principals import KeyDoorkeeper
 from fill_ledger.api.http.rate_limits import RateLimiter, RatePolicy
 from fill_ledger.api.http.service import Service, create_service
+from fill_ledger.api.listings import Listings
 from fill_ledger.api.parts import PARTS_KEY, Parts
 from fill_ledger.api.resources import HANDLERS, TAGS
 from fill_ledger.database import Database, open_database
@@ -37,6 +38,7 @@ def make_parts(database: Database, key_ring: KeyRing) -> Parts:
     return Parts(
         database=database,
         questions=QuestionReader(database.lookups),
+        listings=Listings(),
         lanes=lanes,
         outbox=Outbox(database.writes, lanes),
         vault=vault,

@@ -186,7 +186,7 @@ def test_members_of_any_history(asked: Question, of: MemberState, horizon: timed
     ],
 )
 def test_due_dates_worked_by_hand(zone: str, at: str, tested: str, due: str, stops: str) -> None:
-    """49 CFR 180.209(a): a 3AA cylinder is due five years after its stamped month; policy says which day is the last."""
+    """49 CFR 180.209(a): a 3AA cylinder is due five years after the stamp; policy says which day is the last."""
     moment = datetime.fromisoformat(at)
     asked = question(
         at=moment, time_zone=zone, policy=policy(requalification_due=due), cylinder=cylinder(stamp(tested))

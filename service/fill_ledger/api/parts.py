@@ -4,6 +4,7 @@ import msgspec
 
 from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.http.rate_limits import RateLimiter
+from fill_ledger.api.listings import Listings
 from fill_ledger.database import Database
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox
@@ -20,6 +21,7 @@ class Parts(msgspec.Struct, frozen=True, kw_only=True):
 
     database: Database
     questions: QuestionReader
+    listings: Listings
     lanes: Lanes
     outbox: Outbox
     vault: Vault

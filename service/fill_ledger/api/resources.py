@@ -7,6 +7,7 @@ from litestar.handlers import HTTPRouteHandler
 from fill_ledger.api import health
 from fill_ledger.api.access import controllers, keys, principal_entries
 from fill_ledger.api.document import documentation
+from fill_ledger.api.due import due, fleet_judgements
 from fill_ledger.api.fleet import cylinder_history, cylinders, holds, imports, life_extensions, requalifications, tags
 from fill_ledger.api.people import credentials, member_sessions, member_standing, members, trainings
 from fill_ledger.api.places import (
@@ -49,6 +50,8 @@ TAGS: Mapping[str, str] = {
     "air-sources": "Air sources: compressors, storage banks and purchased air, with their samples.",
     "plans": "Fill plans and forecasts of stored air. They are reckoned out, and nothing is recorded.",
     "gauge-readings": "What a gauge reading means: what it settles to, where to stop, the air there is.",
+    "due": "What comes due: what stops being permitted, when, and what clears it.",
+    "fleet-judgements": "The same judgement for every cylinder of a fleet, now or on another date.",
     "health": "Whether the service is alive and can do its work.",
     "imports": "The department's inventory file.",
     documentation.TAG: documentation.TAG_DESCRIPTION,
@@ -96,6 +99,8 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *fill_plans.HANDLERS,
     *storage_forecasts.HANDLERS,
     *gauge_readings.HANDLERS,
+    *due.HANDLERS,
+    *fleet_judgements.HANDLERS,
     *imports.HANDLERS,
     *documentation.HANDLERS,
 )

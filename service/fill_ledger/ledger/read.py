@@ -4,7 +4,7 @@ import uuid
 from collections.abc import AsyncIterator, Iterable, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 import asyncpg
 import msgspec
@@ -54,10 +54,16 @@ class RecordedEvent(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @asynccontextmanager
-async def seeing(connection: Connection, departments: Iterable[uuid.UUID] | str) -> AsyncIterator[None]:
-    """Open a transaction that sees these departments and no others (row-level security)."""
+async def seeing(
+    connection: Connection, departments: Iterable[uuid.UUID] | str, *, one_moment: bool = False
+) -> AsyncIterator[None]:
+    """Open a transaction that sees these departments and no others (row-level security).
+
+    With `one_moment` it only reads, and every statement in it sees the ledger as it was at the first one.
+    """
     setting = departments if isinstance(departments, str) else ",".join(str(department) for department in departments)
-    async with connection.transaction():
+    isolation: Literal["repeatable_read"] | None = "repeatable_read" if one_moment else None
+    async with connection.transaction(isolation=isolation, readonly=one_moment):
         await connection.execute("SELECT set_config('fill_ledger.departments', $1, true)", setting)
         yield
 

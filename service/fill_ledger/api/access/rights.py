@@ -31,6 +31,7 @@ EVENTS_RETRACT = "events:retract"
 RULES_READ = "rules:read"
 RULES_WRITE = "rules:write"
 PLANS_MAKE = "plans:make"  # reckon something out; nothing is recorded
+DUE_READ = "due:read"
 IMPORTS_RUN = "imports:run"
 PRINCIPALS_READ = "principals:read"
 PRINCIPALS_WRITE = "principals:write"
@@ -50,6 +51,7 @@ _READ_FLEET = frozenset(
         EVENTS_READ,
         RULES_READ,
         PLANS_MAKE,
+        DUE_READ,
     }
 )
 

@@ -168,7 +168,7 @@ def _conditions(query: CylinderQuery) -> tuple[list[str], list[Any]]:
         arguments.append(normal_serial(query.serial))
         conditions.append(f"cylinder.serial_key = ${len(arguments)}")
     if query.specification is not None:
-        condition, argument = _specification_condition(query.specification)
+        condition, argument = specification_condition(query.specification)
         arguments.append(argument)
         conditions.append(condition.format(len(arguments)))
     if query.on_hold is not None:
@@ -176,7 +176,12 @@ def _conditions(query: CylinderQuery) -> tuple[list[str], list[Any]]:
     return conditions, arguments
 
 
-def _specification_condition(text: str) -> tuple[str, str]:
+def specification_condition(text: str) -> tuple[str, str]:
+    """Return the condition on `cylinder.specification`, {} for the number of its parameter, and that parameter.
+
+    Raises:
+        Problem: 400 invalid-query where the text is no mark.
+    """
     mark = read_mark(text)
     if isinstance(mark, SpecificationFault):
         detail = f"{mark.detail}; {mark.suggestion}."

@@ -141,6 +141,11 @@ class PageWindow:
         return self.order.order_by
 
     @property
+    def after_values(self) -> Sequence[SortValue] | None:
+        """Where the last row of the page before stands, for a list that no statement orders; None on the first page."""
+        return self._after
+
+    @property
     def fetch_limit(self) -> int:
         """How many rows to fetch: one more than the page, which tells whether another page follows."""
         return self.limit + 1
@@ -165,11 +170,14 @@ class PageWindow:
         shown = rows[: self.limit]
         if len(rows) <= self.limit:
             return Reply(Page(items=[item(row) for row in shown], next_cursor=None))
+        cursor, headers = self.next_page(self.order.values_of(shown[-1]))
+        return Reply(Page(items=[item(row) for row in shown], next_cursor=cursor), headers=headers)
+
+    def next_page(self, values: Sequence[SortValue]) -> tuple[str, dict[str, str]]:
+        """Return the cursor for "after the row with these values", and the header that links to that page."""
         codec: CursorCodec = self._request.app.state[CURSOR_CODEC_KEY]
-        digest = _list_digest(self._request, self.order)
-        cursor = codec.encode(digest, self.order.values_of(shown[-1]))
-        page = Page(items=[item(row) for row in shown], next_cursor=cursor)
-        return Reply(page, headers={"Link": f'<{_with_cursor(self._request, cursor)}>; rel="next"'})
+        cursor = codec.encode(_list_digest(self._request, self.order), values)
+        return cursor, {"Link": f'<{_with_cursor(self._request, cursor)}>; rel="next"'}
 
 
 def open_window(request: AnyRequest, query: PageQuery, order: SortOrder) -> PageWindow:

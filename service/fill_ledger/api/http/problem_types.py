@@ -217,6 +217,13 @@ LEDGER_BEHIND = _kind(
     "This process has not yet seen the ledger position asked for",
     "Ask again after the seconds in Retry-After, or leave min_ledger out to be answered from what is known now.",
 )
+FLEET_LISTS_BUSY = _kind(
+    "fleet-lists-busy",
+    503,
+    "Too many lists of whole fleets are being worked out",
+    "Send the request again after the seconds in Retry-After, or name a station, a kind or a department to have less "
+    "worked out.",
+)
 TEMPORARILY_UNAVAILABLE = _kind(
     "temporarily-unavailable",
     503,
