@@ -13,6 +13,7 @@ from fill_ledger.trade.events import air, cylinders, members, stations
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.envelope import Body
 from fill_ledger.trade.judgement import rules_catalogue
+from tests.api.question.test_eligibility_policy_terms import OF_POLICY
 from tests.support.county import County
 from tests.support.questions import ask, codes, post_answer
 
@@ -71,7 +72,7 @@ NOT_REACHABLE = {
 
 
 def test_every_code_that_denies_is_asked_for_or_cannot_be() -> None:
-    asked_for = OF_CYLINDERS | OF_MEMBERS | OF_STATIONS | OF_MARKS | ELSEWHERE
+    asked_for = OF_CYLINDERS | OF_MEMBERS | OF_STATIONS | OF_MARKS | OF_POLICY | ELSEWHERE
     assert not asked_for & NOT_REACHABLE.keys()
     assert {entry.code for entry in rules_catalogue() if entry.effect == "deny"} == asked_for | NOT_REACHABLE.keys()
 

@@ -220,7 +220,7 @@ async def set_policy(
         replaces = recorded.event.body.replaces_event_id
     else:
         require_version(request, known.version)
-        await _refuse_unknown_partners(request, department_id, body.mutual_aid_department_ids)
+        await _refuse_what_is_not_there(request, department_id, body)
         replaces = _newest(request, known.state)
     event = PolicySet(
         department_id=department_id,
@@ -253,14 +253,25 @@ def _newest(request: AnyRequest, state: PolicyState) -> uuid.UUID | None:
     return state.policies[-1].event_id if state.policies else NO_POLICY_YET
 
 
-async def _refuse_unknown_partners(
-    request: AnyRequest, department_id: uuid.UUID, partners: tuple[uuid.UUID, ...]
-) -> None:
-    """Refuse mutual-aid partners that the county does not have; none is ever taken away again.
+async def _refuse_what_is_not_there(request: AnyRequest, department_id: uuid.UUID, body: NewPolicy) -> None:
+    """Refuse partners that the county does not have and standards of air that nobody entered.
 
     Raises:
         Problem: 422 not-processable with a pointer for each.
     """
+    errors = [
+        *await _unknown_partners(request, department_id, body.mutual_aid_department_ids),
+        *await _unknown_standards(request, body),
+    ]
+    if errors:
+        detail = " ".join(dict.fromkeys(fault.detail for fault in errors))
+        raise Problem(problem_types.NOT_PROCESSABLE, detail, errors=errors)
+
+
+async def _unknown_partners(
+    request: AnyRequest, department_id: uuid.UUID, partners: tuple[uuid.UUID, ...]
+) -> list[Fault]:
+    """Return a fault for each mutual-aid partner that the county does not have; none is ever taken away again."""
     async with parts_of(request).database.lookups.acquire() as connection, seeing(connection, (department_id,)):
         rows: list[Any] = await connection.fetch(
             """
@@ -271,16 +282,33 @@ async def _refuse_unknown_partners(
             list(partners),
             COUNTY_ID,
         )
-    if rows:
-        errors = [
-            Fault(
-                code="department-unknown",
-                detail="There is no such department.",
-                pointer=f"/mutual_aid_department_ids/{row['place'] - 1}",
-            )
-            for row in rows
-        ]
-        raise Problem(problem_types.NOT_PROCESSABLE, "A mutual-aid partner is not in the county.", errors=errors)
+    return [
+        Fault(
+            code="department-unknown",
+            detail="There is no such department.",
+            pointer=f"/mutual_aid_department_ids/{row['place'] - 1}",
+        )
+        for row in rows
+    ]
+
+
+async def _unknown_standards(request: AnyRequest, body: NewPolicy) -> list[Fault]:
+    """Return a fault for each standard of air that is not on file: with it nothing would be permitted any more."""
+    named = {"air_standard": body.air_standard, "scuba_air_standard": body.scuba_air_standard}
+    if all(key is None for key in named.values()):
+        return []
+    parts = parts_of(request)
+    rulebook = await parts.questions.rulebooks.current(parts.database.lookups)
+    known = ", ".join(dict.fromkeys(standard.key for standard in rulebook.every_air_standard()))
+    return [
+        Fault(
+            code="air-standard-unknown",
+            detail=f"No standard of air of this name is on file. Name one of these, or enter it: {known}.",
+            pointer=f"/{name}",
+        )
+        for name, key in named.items()
+        if key is not None and not rulebook.air_standards(key)
+    ]
 
 
 HANDLERS: list[HTTPRouteHandler] = [read_policy, set_policy]
