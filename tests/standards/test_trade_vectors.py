@@ -9,9 +9,10 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from fill_ledger.trade.cylinder_marks import read_mark, ruled_out_signs
+from fill_ledger.trade.cylinder_marks import above_test_pressure, read_mark, ruled_out_signs
 from fill_ledger.trade.judgement import Judgement, rules_catalogue
 from fill_ledger.trade.marks import SpecificationMark
+from fill_ledger.trade.pressure import PressureUnit, StampedPressure
 from fill_ledger.trade.states.cylinders import CylinderState
 from tests.trade.rules.questions import (
     NEIGHBOUR_ID,
@@ -161,6 +162,10 @@ def test_working_pressure_is_two_thirds_of_test_pressure(mark: str, bar: str, fi
     )
     assert ("service-pressure-above-test" not in codes(judged)) == fits
     assert (judged.decision == "permit") == fits
+    # An office entry is held to the same at the door.
+    read, stamped = read_mark(mark), StampedPressure(value=bar, unit=PressureUnit.BAR)
+    assert isinstance(read, SpecificationMark)
+    assert (above_test_pressure(read, stamped) is None) == fits
 
 
 @pytest.mark.parametrize(

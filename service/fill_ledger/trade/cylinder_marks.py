@@ -50,6 +50,25 @@ def pressure_contradiction(mark: SpecificationMark, stamped: StampedPressure) ->
     )
 
 
+def above_test_pressure(mark: SpecificationMark, stamped: StampedPressure) -> str | None:
+    """Say that a working pressure is more than two thirds of the test pressure in the mark, or None.
+
+    49 CFR 173.302b(b) (2015 edition). Only UN marks carry a test pressure, in whole bar, so two thirds of it may fall
+    just below the working pressure: `MARKED_PRESSURES_AGREE_PERCENT`.
+    """
+    tested = mark.test_pressure
+    if tested is None:
+        return None
+    stamped_pascals = decimal_value(stamped.value) * PASCALS_PER_UNIT[stamped.unit]
+    allowed_pascals = decimal_value(tested.value) * PASCALS_PER_UNIT[tested.unit] * 2 / 3
+    if stamped_pascals * 100 <= allowed_pascals * (100 + MARKED_PRESSURES_AGREE_PERCENT):
+        return None
+    return (
+        f"{stamped.text} is more than two thirds of the test pressure in the mark, {tested.text} (49 CFR 173.302b(b)). "
+        "Read both from the stamp again."
+    )
+
+
 def material_contradiction(mark: SpecificationMark, material: str) -> str | None:
     """Say how a material contradicts the mark, or None (titles of 49 CFR 178.36 to 178.46, see `material_implied`)."""
     implied = material_implied(mark)

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from fill_ledger.trade.cylinder_marks import (
+    above_test_pressure,
     material_contradiction,
     pressure_contradiction,
     read_mark,
@@ -118,6 +119,11 @@ def _mark_agrees(
             detail=contradiction,
             pointer="/details/service_pressure",
             conflict=False,
+        )
+    above = None if isinstance(stamped, Refusal) else above_test_pressure(mark, stamped)
+    if above is not None:
+        yield Refusal(
+            code="pressure-above-test-pressure", detail=above, pointer="/details/service_pressure", conflict=False
         )
     # A mark that carries the same pressure settles the doubt: DOT-4B240 is marked in psi.
     doubt = None if isinstance(stamped, Refusal) or mark.service_pressure is not None else unit_doubt(stamped)
