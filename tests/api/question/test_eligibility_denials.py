@@ -68,6 +68,7 @@ NOT_REACHABLE = {
     "time-zone-unknown": "such an entry is refused",
     "moment-out-of-range": "such a moment is malformed",
     "service-pressure-wrong": "such an entry is refused",
+    "service-pressure-above-test": "such an entry is refused",
 }
 
 
