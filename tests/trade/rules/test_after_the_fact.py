@@ -15,6 +15,7 @@ from fill_ledger.trade.judgement import judge
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact, is_over_limit
 from fill_ledger.trade.rules.finding_kinds import FINDING_KINDS, GRAVE_REASON_CODES, severity_of
 from tests.trade.rules.questions import (
+    NEIGHBOUR_ID,
     POSITION_ID,
     book,
     cylinder,
@@ -119,6 +120,8 @@ def test_a_temperature_outside_the_table_is_found_and_not_reckoned_with(temperat
         (None, 3000, 3050, ["hose-rating-exceeded"]),
         (None, 2000, 4001, ["end-reading-impossible"]),  # a gauge for such a hose reads to about 4,000
         (None, 2000, 4000, ["hose-rating-exceeded"]),
+        (None, 40, 81, ["end-reading-impossible"]),
+        (39, 39, 4500, []),
         (0, 10, 4500, []),  # no ratings: the rules say so of the position
     ],
 )
@@ -157,6 +160,18 @@ def test_a_start_above_the_end(start_psi: int, end_psi: int, codes: list[str]) -
         (500, 4500, 400, []),
         (500, 4500, 86_400, []),
         (4000, 4490, 10, []),
+        # By hand: too fast where (rise - 50) x 60 > 600 x 1.1 x (seconds + 1), of a rise of 500 psi or more.
+        (500, 4500, 358, ["filled-too-fast"]),  # 237,000 > 236,940
+        (500, 4500, 359, []),  # 237,000 < 237,600
+        (500, 1650, 99, []),  # 66,000 = 66,000
+        (500, 1651, 99, ["filled-too-fast"]),
+        (500, 1000, 10, ["filled-too-fast"]),
+        (500, 999, 10, []),
+        # Impossible where rise x 60 > 12,000 x seconds, of a rise of 1,000 psi or more.
+        (500, 1500, 5, ["filled-too-fast"]),  # 60,000 = 60,000
+        (500, 1501, 5, ["duration-impossible"]),
+        (500, 1500, 0, ["duration-impossible"]),
+        (500, 1499, 0, ["filled-too-fast"]),
     ],
 )
 def test_how_fast(start_psi: int, end_psi: int, duration_s: int, codes: list[str]) -> None:
@@ -168,6 +183,11 @@ def test_a_fast_fill_is_held_to_what_makers_claim() -> None:
     """Empty to 4,500 psi in 45 s, makers' claims in a secondary source."""
     assert found(start_psi=0, end_psi=4500, duration_s=45, mode="fast") == []
     assert found(start_psi=0, end_psi=4500, duration_s=30, mode="fast") == ["filled-too-fast"]
+    # By hand: 4,400 x 60 = 264,000 = 6,000 x 1.1 x 40; 11,001 x 60 = 660,060 > 6,000 x 1.1 x 100.
+    assert found(start_psi=50, end_psi=4500, duration_s=39, mode="fast") == []
+    assert found(start_psi=49, end_psi=4500, duration_s=39, mode="fast") == ["filled-too-fast"]
+    assert "filled-too-fast" in found(start_psi=0, end_psi=11_051, duration_s=99, mode="fast")
+    assert "filled-too-fast" not in found(start_psi=0, end_psi=11_050, duration_s=99, mode="fast")
     forbidden = {"policy": policy(fast_fills_allowed=False)}
     assert "filled-too-fast" in found(forbidden, start_psi=0, end_psi=4500, duration_s=60, mode="fast")
 
@@ -182,6 +202,19 @@ def test_what_was_not_done() -> None:
     assert found(look_over="failed") == ["look-over-failed"]
     assert found(look_over="not_done") == ["look-over-not-done"]
     assert found(override=Override(reason_code="fire")) == ["override-used"]
+
+
+def test_consent_has_to_be_reported() -> None:
+    neighbours = {"owner_department_id": NEIGHBOUR_ID, "owner_shares": True}
+    assert found(neighbours) == ["owner-consent-not-reported"]
+    assert found(neighbours, owner_consent=True) == []
+    assert found(owner_consent=None) == []
+
+
+def test_without_tolerance_a_rating_is_still_reached() -> None:
+    asked = at_position(4000, 4000) | {"policy": policy(gauge_tolerance_psi=0)}
+    assert found(asked, end_psi=4000) == []
+    assert found(asked, end_psi=4001) == ["hose-rating-exceeded", "regulator-setting-exceeded"]
 
 
 def test_outside_the_calendar_the_readings_are_not_judged() -> None:
