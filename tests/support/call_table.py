@@ -380,6 +380,7 @@ PLANS = (
 FACTS = (
     Call(operation_id="list_fills"),
     Call(operation_id="read_fill"),
+    Call(operation_id="read_fill_judgement"),
     Call(operation_id="list_findings"),
     Call(operation_id="read_finding"),
     Call(

@@ -24,7 +24,7 @@ from fill_ledger.api.places import (
 )
 from fill_ledger.api.planning import fill_plans, gauge_readings, storage_forecasts
 from fill_ledger.api.question import eligibility
-from fill_ledger.api.record import attempts, events, fill_records, fills, findings, intake, quarantine
+from fill_ledger.api.record import attempts, events, fill_judgements, fill_records, fills, findings, intake, quarantine
 from fill_ledger.api.rulebook import air_standards, retractions, rule_amendments, rules, specifications
 
 TAGS: Mapping[str, str] = {
@@ -77,6 +77,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *alarms.HANDLERS,
     *fills.HANDLERS,
     *fill_records.HANDLERS,
+    *fill_judgements.HANDLERS,
     *attempts.HANDLERS,
     *findings.HANDLERS,
     *events.HANDLERS,

@@ -178,6 +178,11 @@ async def _department_time_zone(
         for station_id in stations
     ):
         return None
+    return await department_time_zone(connection, department_id)
+
+
+async def department_time_zone(connection: Connection, department_id: uuid.UUID) -> str | None:
+    """Return the time zone that the county has on record for a department, or None."""
     stored = await connection.fetchval(
         "SELECT state FROM lookup.states($1, $2, $3)", [COUNTY_ID], [SubjectKind.DEPARTMENT.value], [department_id]
     )

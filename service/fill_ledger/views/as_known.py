@@ -31,11 +31,11 @@ _ENTRIES = """
     JOIN ledger.event_subject AS entry ON entry.department_id = $1
         AND entry.subject_kind = asked.subject_kind AND entry.subject_id = asked.subject_id
     JOIN ledger.event ON event.department_id = $1 AND event.ledger_position = entry.ledger_position
-    WHERE entry.ledger_position <= $2
+    WHERE entry.ledger_position <= $2 AND ($5::timestamptz IS NULL OR entry.effective_at <= $5)
 """
 _FOLDED = f"""
     SELECT entry.subject_kind, entry.subject_id, event.canonical {_ENTRIES}
-        AND entry.folds AND (entry.subject_kind = ANY ($5) OR {_NOT_RETRACTED})
+        AND entry.folds AND (entry.subject_kind = ANY ($6) OR {_NOT_RETRACTED})
     ORDER BY entry.effective_at, entry.event_id
 """
 _NAMED_BY_TAG = f"""
@@ -73,10 +73,20 @@ async def position_at(connection: Connection, department_id: uuid.UUID, moment: 
 class StatesAsKnown:
     """The states of one department's subjects as they were known at a position of its ledger."""
 
-    def __init__(self, connection: Connection, department_id: uuid.UUID, position: int) -> None:
-        """Take the connection, which must be in no transaction, and the last position that counts."""
+    def __init__(
+        self,
+        connection: Connection,
+        department_id: uuid.UUID,
+        position: int,
+        effective_through: datetime | None = None,
+    ) -> None:
+        """Take the connection, which must be in no transaction, and the last position that counts.
+
+        With `effective_through` facts that took effect later do not count either, retractions apart.
+        """
         self.department_id = department_id
         self.position = position
+        self.effective_through = effective_through
         self._connection = connection
         self._states: dict[Subject, State] = {}
 
@@ -128,6 +138,7 @@ class StatesAsKnown:
             self.position,
             [subject.kind.value for subject in subjects],
             [subject.subject_id for subject in subjects],
+            self.effective_through,
             *more,
         )
         return rows

@@ -98,6 +98,7 @@ WHO_MAY: dict[str, str] = {
     "POST /v1/fills": "COTI",
     "GET /v1/fills": "OTIA",
     "GET /v1/fills/{event_id}": "OTIA",
+    "GET /v1/fills/{event_id}/judgement": "OTIA",
     "GET /v1/attempts": "OTIA",
     "GET /v1/findings": "OTIA",
     "GET /v1/findings/{finding_id}": "OTIA",
