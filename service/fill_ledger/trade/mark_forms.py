@@ -72,7 +72,9 @@ _UN_NUMBER = re.compile(r"UN ?[0-9]{4}\Z")
 _ISO = re.compile(
     r"(?:(?P<un>UN)[ -]*)?ISO[ -]*(?P<number>[0-9]{4,5})(?: ?- ?(?P<part>[0-9])\b)?(?:: ?[0-9]{4})?(?P<rest>.*)\Z"
 )
-_EN = re.compile(r"(?:CE ?)?EN[ -]*(?:ISO[ -]*)?(?P<number>[0-9]{4,5})(?: ?- ?(?P<part>[0-9])\b)?")
+# The pi mark of transportable pressure equipment (Directive 2010/35/EU, from memory), before the standard or after it.
+_PI_MARK = re.compile("\N{GREEK CAPITAL LETTER PI}|\\bPI\\b")
+_EN = re.compile(r"(?:CE ?)?EN[ -]*(?P<iso>ISO[ -]*)?(?P<number>[0-9]{4,5})(?: ?- ?(?P<part>[0-9])\b)?(?:: ?[0-9]{4})?")
 _ASME = re.compile(r"ASME\b")
 _ASME_PRESSURE = re.compile(
     r"\bM?A?WP ?(?P<named>[0-9]{3,5})(?: ?(?P<named_unit>PSIG?|BAR))?"
@@ -209,7 +211,10 @@ def read_canadian_mark(text: str) -> SpecificationMark | None:
 
 
 def read_standard(text: str) -> SpecificationMark | None:
-    """Read UN ISO 9809-1 PW200 PH300BAR and ISO or EN standards without the UN symbol (49 CFR 178.71(q))."""
+    """Read UN ISO 9809-1 PW200 PH300BAR and ISO or EN standards without the UN symbol (49 CFR 178.71(q)).
+
+    European marks give the working pressure in bar after PW as well (ADR 6.2.2.7, from memory).
+    """
     if _UN_NUMBER.match(text):
         raise MarkRefused(
             "un-number",
@@ -220,8 +225,9 @@ def read_standard(text: str) -> SpecificationMark | None:
     rest = " ".join(_UN_PRESSURE.sub(" ", text).split())
     if rest == "UN":
         raise MarkRefused("standard-missing", "the UN symbol alone does not name a standard", "add it: UN ISO 9809-1")
-    if (european := _EN.match(rest)) is not None:
-        return _foreign(text, f"EN {european['number']}{_part(european)}")
+    if (european := _EN.match(" ".join(_PI_MARK.sub(" ", rest).split()))) is not None:
+        iso = "ISO " if european["iso"] else ""
+        return _foreign(text, f"EN {iso}{european['number']}{_part(european)}", _un_pressure(pressures.get("PW")))
     match = _ISO.match(rest)
     if match is None:
         return None
@@ -321,12 +327,13 @@ def _un_pressure(found: re.Match[str] | None) -> StampedPressure | None:
     return checked_pressure(found["value"], PressureUnit.PSI if found["unit"] == "PSI" else PressureUnit.BAR)
 
 
-def _foreign(text: str, standard: str) -> SpecificationMark:
+def _foreign(text: str, standard: str, service: StampedPressure | None = None) -> SpecificationMark:
     return SpecificationMark(
         text=text,
-        canonical=standard,
+        canonical=standard + (f" PW{service.value}{service.unit.upper()}" if service else ""),
         family=SpecificationFamily.FOREIGN,
         standard=standard,
+        service_pressure=service,
         notes=("no DOT, TC or UN mark: if the UN symbol is stamped beside the standard, enter it too",),
     )
 

@@ -37,6 +37,7 @@ __all__ = [
     "SpecificationMark",
     "SpecificationText",
     "dot_equivalent",
+    "is_european",
     "material_implied",
     "parse_specification",
 ]
@@ -99,6 +100,14 @@ _MATERIAL_BY_ISO_NUMBER: dict[str, Material] = {
     "20703": Material.ALUMINIUM,
     "11119": Material.COMPOSITE,
 }
+# European standards by their titles, from memory: 1964 refillable seamless steel, 1975 refillable seamless aluminium,
+# 12245 fully wrapped composite, 12257 hoop wrapped composite; EN ISO numbers are those of the ISO standards.
+_MATERIAL_BY_EN_NUMBER: dict[str, Material] = {
+    "1964": Material.STEEL,
+    "1975": Material.ALUMINIUM,
+    "12245": Material.COMPOSITE,
+    "12257": Material.COMPOSITE,
+}
 _CANADIAN_EQUIVALENTS: dict[str, SpecificationFamily] = {
     f"{family.value}M": family
     for family in (
@@ -152,8 +161,21 @@ def material_implied(mark: SpecificationMark) -> Material | None:
     if family is SpecificationFamily.DOT_3BN:
         return Material.NICKEL
     if family is SpecificationFamily.UN and mark.standard is not None:
-        return _MATERIAL_BY_ISO_NUMBER.get(mark.standard.removeprefix("ISO ").partition("-")[0])
+        return _MATERIAL_BY_ISO_NUMBER.get(_number_of(mark.standard))
+    if is_european(mark) and mark.standard is not None:
+        by_number = _MATERIAL_BY_ISO_NUMBER if " ISO " in mark.standard else _MATERIAL_BY_EN_NUMBER
+        return by_number.get(_number_of(mark.standard))
     return _MATERIAL_BY_DESIGN.get(mark.design or "")
+
+
+def is_european(mark: SpecificationMark) -> bool:
+    """Tell whether a mark names a European standard, such as EN 12245, and no DOT, TC or UN mark."""
+    return mark.family is SpecificationFamily.FOREIGN and (mark.standard or "").startswith("EN ")
+
+
+def _number_of(standard: str) -> str:
+    """Return the number of a standard without its part: "ISO 9809-1" gives "9809"."""
+    return standard.rpartition(" ")[2].partition("-")[0]
 
 
 def dot_equivalent(mark: SpecificationMark) -> SpecificationFamily:

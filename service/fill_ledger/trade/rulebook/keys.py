@@ -8,6 +8,7 @@ from fill_ledger.trade.marks import (
     SpecificationFamily,
     SpecificationFault,
     SpecificationMark,
+    is_european,
     material_implied,
     parse_specification,
 )
@@ -33,6 +34,9 @@ def specification_key(mark: SpecificationMark, material: str | None) -> str | No
     if mark.family is SpecificationFamily.UN:
         wall = material or implied_wall(mark)
         return None if wall is None else f"UN {wall}"
+    if is_european(mark):
+        wall = material or implied_wall(mark)
+        return mark.family.value if wall is None else f"EN {wall}"
     if mark.family is SpecificationFamily.TC:
         return f"TC {mark.design}"
     if mark.family is SpecificationFamily.TC_PERMIT:

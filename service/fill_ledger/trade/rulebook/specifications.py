@@ -79,6 +79,18 @@ FAMILIES: tuple[SpecificationEntry, ...] = (
         source="49 CFR 171.23, from memory",
         confidence="low",
     ),
+    # A county elsewhere may enter these: its interval, uses, and 59 F (15 C), at which European pressures are marked.
+    *(
+        SpecificationEntry(
+            key=f"EN {wall}",
+            uses=(),
+            reference_temperature_f=59,
+            refusal="has no DOT, TC or UN mark: a county outside the United States may enter what holds for it",
+            source="49 CFR 171.23, from memory",
+            confidence="low",
+        )
+        for wall in ("steel", "aluminium", "composite")
+    ),
     # An ASME vessel falls outside part 180: it is a bottle of an air source, inspected under state rules.
     SpecificationEntry(
         key="asme",
