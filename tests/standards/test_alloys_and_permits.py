@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
-from fill_ledger.trade.states.cylinders import CylinderState
-from tests.standards.test_cases_from_the_regulation import ask, twice_in_a_month
-from tests.trade.rules.questions import codes, cylinder, stamp
+from fill_ledger.trade.events.cylinders import LifeExtension
+from fill_ledger.trade.states.cylinders import CylinderState, LifeExtended
+from tests.standards.test_cases_from_the_regulation import ask, on, twice_in_a_month
+from tests.trade.rules.questions import EVENT_ID, LONG_AGO, answer, codes, cylinder, policy, sample, source, stamp
 
 
 class TestAlloy6351:
@@ -103,3 +104,68 @@ class TestPermits:
         judged = ask(cylinder(stamp("2026-05"), specification=specification, pressure="1800"))
         assert judged.code == "specification-not-fillable"
         assert word in judged.reasons[0].text
+
+
+class TestMarkedLife:
+    """180.207(c): 15 years for a UN composite in the 2015 text; a later text goes by the life specified for it."""
+
+    @pytest.mark.parametrize(
+        ("specification", "marked", "last_day", "first_denied"),
+        [
+            # Made June 2008. Nothing marked on record: the older text, through June 2023.
+            ("UN ISO 11119-2", None, "2023-06-30", "2023-07-01"),
+            # Marked for longer, and for shorter, than fifteen years.
+            ("UN ISO 11119-2", "2028-06", "2028-06-30", "2028-07-01"),
+            ("UN ISO 11119-2", "2018-06", "2018-06-30", "2018-07-01"),
+            # A DOT special permit: the shorter of label and figure on file, for neither is verified (inference).
+            ("DOT-SP10915-4500", "2038-06", "2023-06-30", "2023-07-01"),
+            ("DOT-SP10915-4500", "2018-06", "2018-06-30", "2018-07-01"),
+            # No life by its specification, but one on the label.
+            ("DOT-3AA2216", "2025-06", "2025-06-30", "2025-07-01"),
+        ],
+    )
+    def test_which_end_counts(self, specification: str, marked: str | None, last_day: str, first_denied: str) -> None:
+        # A test in the year before keeps "due" out of it.
+        subject = cylinder(
+            stamp(f"{int(last_day[:4]) - 1}-06"),
+            specification=specification,
+            manufactured="2008-06",
+            details_marked_life_ends=marked,
+        )
+        assert ask(subject, last_day).decision == "permit"
+        assert ask(subject, first_denied).code == "service-life-over"
+
+    @pytest.mark.parametrize(
+        ("tested", "accepted", "day", "code"),
+        [
+            # Made June 2010, life through June 2025, extended through June 2030.
+            ("2025-05", False, "2025-06-30", "ok"),
+            ("2025-05", False, "2025-07-01", "service-life-over"),
+            ("2025-05", True, "2025-07-01", "ok"),
+            ("2025-05", True, "2030-05-31", "ok"),
+            # The test of May 2025 is good through May 2030, the extended life through June.
+            ("2025-05", True, "2030-06-01", "requalification-due"),
+            ("2025-05", True, "2030-07-01", "service-life-over"),
+            # An extension is no test.
+            ("2020-05", True, "2025-07-01", "requalification-due"),
+        ],
+    )
+    def test_an_extension_is_data_and_counts_by_policy(self, tested: str, accepted: bool, day: str, code: str) -> None:
+        """NIOSH CA-2018-1006-R1: it may cost the set its approval, so a department must want it; then it is said."""
+        extension = LifeExtension(permit="DOT-SP 99999", through="2030-06")
+        subject = cylinder(
+            stamp(tested),
+            specification="DOT-SP10915-4500",
+            pressure="4500",
+            manufactured="2010-06",
+            life_extensions=[LifeExtended(event_id=EVENT_ID, starts_at=LONG_AGO, extension=extension)],
+        )
+        judged = answer(
+            cylinder=subject,
+            at=on(day),
+            policy=policy(life_extensions_accepted=accepted),
+            air_sources=(source(sample(day)),),
+        )
+        assert judged.code == code
+        assert ("life-extension-counted" in codes(judged)) == accepted
+        assert ("life-extension-not-counted" in codes(judged)) == (not accepted)
