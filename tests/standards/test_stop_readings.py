@@ -142,6 +142,52 @@ def test_regulator_and_hose_bound_the_reading_itself(
     assert told == ([] if code is None else [code])
 
 
+@pytest.mark.parametrize(
+    ("regulator_psi", "temperature_f", "stop_psi", "code"),
+    [
+        (6000, 140, 6000, None),
+        (8000, 140, 8000, None),  # the end of the table
+        (8001, 140, None, "stop-reading-outside-table"),
+        (None, 140, None, "stop-reading-outside-table"),
+        (6000, 151, None, "gas-temperature-outside-table"),
+    ],
+)
+def test_above_the_table_a_regulator_within_it_ends_the_fill(
+    regulator_psi: int | None, temperature_f: int, stop_psi: int | None, code: str | None
+) -> None:
+    """A storage bottle of 7,500 psi reads more than 8,000 at 140 F, where the table ends."""
+    judged = answer(
+        cylinder=cylinder(specification="DOT-3AA7500", pressure="7500", use="storage"),
+        station=position(regulator_psi),
+        fill_position_id=POSITION_ID,
+        gas_temperature_f=temperature_f,
+    )
+    assert judged.stop_at_psi == stop_psi
+    assert [reason.code for reason in judged.advice if "outside-table" in reason.code] == (
+        [] if code is None else [code]
+    )
+
+
+@pytest.mark.parametrize(("reference_f", "limit_psi"), [(70, 9000), (59, 9000), (80, 7200)])
+def test_a_limit_above_the_table_is_never_raised(reference_f: int, limit_psi: int) -> None:
+    """Inference: 5/4, the most that 49 CFR 173.301(a)(8) grants from 70 to 131 F, is more than air gains to 80 F."""
+    judged = answer(
+        cylinder=cylinder(specification="DOT-SP99998", pressure="9000", manufactured="2019-01"),
+        rulebook=book(key="SP99998", reference_temperature_f=reference_f),
+    )
+    assert judged.fill_limit_psi == limit_psi
+
+
+def test_a_pressure_that_cannot_be_one_has_no_stop() -> None:
+    judged = answer(
+        cylinder=cylinder(specification="DOT-SP99998", pressure="45000", manufactured="2019-01"),
+        rulebook=book(key="SP99998", reference_temperature_f=59),
+        gas_temperature_f=40,
+    )
+    assert (judged.code, judged.fill_limit_psi, judged.stop_at_psi) == ("service-pressure-wrong", None, None)
+    assert judged.advice == ()
+
+
 def test_a_policy_cap_bounds_the_settled_pressure() -> None:
     """Department policy tightens; at 100 F the gauge may be read above the cap, as above any limit at 70 F."""
     judged = composite(4500, policy=policy(fill_limit_cap_psi=3000), gas_temperature_f=100)

@@ -14,6 +14,7 @@ from fill_ledger.trade.events.fills import Filled, Override
 from fill_ledger.trade.judgement import judge
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact, is_over_limit
 from fill_ledger.trade.rules.finding_kinds import FINDING_KINDS, GRAVE_REASON_CODES, severity_of
+from fill_ledger.trade.rules.limits import FILL_RATE_MAX, GAUGE_TOLERANCE, PLUS_PERCENT
 from tests.trade.rules.questions import (
     NEIGHBOUR_ID,
     POSITION_ID,
@@ -262,6 +263,14 @@ def test_any_report_is_judged(
     )
     assert len(set(codes)) == len(codes)
     assert set(codes) <= {kind.code for kind in FINDING_KINDS}
+
+
+def test_what_an_amendment_may_set() -> None:
+    """The plus sign and the gauge's tolerance are never loosened: 49 CFR 173.302a(b), US Navy Diving Manual 7-5.1.1."""
+    bounds = [
+        (figure.value, figure.lowest, figure.highest) for figure in (PLUS_PERCENT, GAUGE_TOLERANCE, FILL_RATE_MAX)
+    ]
+    assert bounds == [(110, 100, 110), (50, 0, 50), (600, 50, 6_000)]
 
 
 def test_kinds_are_told_apart_and_have_a_source() -> None:
