@@ -7,6 +7,7 @@ process: it takes seconds of the interpreter, and more at once would only take l
 
 import asyncio
 import bisect
+import heapq
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Hashable, Iterator
@@ -33,10 +34,13 @@ FRESH_FOR = timedelta(seconds=30)
 SLICE_S = 0.002
 """So long a listing works before it lets look-ups and all others have their turn."""
 
+RUN = 256
+"""So many entries are sorted at once; runs of them are merged one by one."""
+
 Place = tuple[int | str, ...]
 
 
-class Entry(msgspec.Struct, frozen=True):
+class Entry(msgspec.Struct, frozen=True, gc=False):
     """One item of a listing: its place in the order, the item as JSON, and what filters and sums look at."""
 
     place: Place
@@ -45,22 +49,18 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Listing(msgspec.Struct, frozen=True, kw_only=True):
-    """A whole list in its order. summary: what is told of the whole."""
+    """A whole list in its order. size_bytes: what it takes in memory, about. summary: what is told of the whole."""
 
     asked: Hashable
     at: datetime
     positions: str
     entries: tuple[Entry, ...]
+    size_bytes: int
     summary: Any = None
-
-    @property
-    def size_bytes(self) -> int:
-        """What the listing takes in memory, about."""
-        return sum(len(entry.item) + ENTRY_OVERHEAD_BYTES for entry in self.entries)
 
     def after(self, place: Place | None) -> Iterator[Entry]:
         """Yield the entries that come after a place; all of them without one."""
-        first = 0 if place is None else bisect.bisect_right(self.entries, place, key=lambda entry: entry.place)
+        first = 0 if place is None else bisect.bisect_right(self.entries, place, key=_place)
         for number in range(first, len(self.entries)):
             yield self.entries[number]
 
@@ -78,11 +78,41 @@ class Pauses:
             self._began = time.perf_counter()
 
 
+class Gathering:
+    """The entries of a listing while it is worked out; puts them in order without holding up others for long."""
+
+    def __init__(self) -> None:
+        self.pauses = Pauses()
+        self.size_bytes = 0
+        self._runs: list[list[Entry]] = [[]]
+
+    def add(self, entry: Entry) -> None:
+        """Take one more entry."""
+        if len(self._runs[-1]) == RUN:
+            self._runs[-1].sort(key=_place)
+            self._runs.append([])
+        self._runs[-1].append(entry)
+        self.size_bytes += len(entry.item) + ENTRY_OVERHEAD_BYTES
+
+    async def in_order(self) -> tuple[Entry, ...]:
+        """Return all entries by their places."""
+        self._runs[-1].sort(key=_place)
+        ordered: list[Entry] = []
+        for entry in heapq.merge(*self._runs, key=_place):
+            ordered.append(entry)
+            await self.pauses.breathe()
+        return tuple(ordered)
+
+
+def _place(entry: Entry) -> Place:
+    return entry.place
+
+
 class Listings:
     """The listings a process keeps, and the rulebook they were last worked out with. Used from one event loop."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[tuple[Hashable, datetime, str], tuple[Listing, int]] = OrderedDict()
+        self._kept: OrderedDict[tuple[Hashable, datetime, str], Listing] = OrderedDict()
         self._bytes = 0
         self._turn = asyncio.Lock()
         self.rulebooks = Rulebooks()
@@ -94,7 +124,7 @@ class Listings:
         if key not in self._kept:
             return None
         self._kept.move_to_end(key)
-        return self._kept[key][0]
+        return self._kept[key]
 
     def find_fresh(self, asked: Hashable, now: datetime, positions: str) -> Listing | None:
         """Return the newest listing of this that is as good as of now, or None."""
@@ -107,15 +137,14 @@ class Listings:
 
     def keep(self, listing: Listing) -> None:
         """Keep a listing, unless it alone is too large."""
-        size = listing.size_bytes
         key = (listing.asked, listing.at, listing.positions)
-        if size > KEPT_BYTES or key in self._kept:
+        if listing.size_bytes > KEPT_BYTES or key in self._kept:
             return
-        self._kept[key] = (listing, size)
-        self._bytes += size
+        self._kept[key] = listing
+        self._bytes += listing.size_bytes
         while len(self._kept) > KEPT_LISTINGS or self._bytes > KEPT_BYTES:
-            _, (_, given_up) = self._kept.popitem(last=False)
-            self._bytes -= given_up
+            _, given_up = self._kept.popitem(last=False)
+            self._bytes -= given_up.size_bytes
 
     @asynccontextmanager
     async def turn(self) -> AsyncIterator[None]:

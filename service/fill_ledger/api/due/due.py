@@ -1,7 +1,7 @@
 """`/v1/due`: what stops being permitted, when, and what clears it; and the same by month."""
 
 import uuid
-from collections import Counter
+from collections import Counter, defaultdict
 from datetime import datetime, timedelta
 
 from litestar.handlers import HTTPRouteHandler
@@ -27,7 +27,7 @@ from fill_ledger.api.http.keysets import SortKey, SortOrder
 from fill_ledger.api.http.operations import answer, get
 from fill_ledger.api.http.paging import open_window
 from fill_ledger.api.http.replies import Reply
-from fill_ledger.api.listings import Listing
+from fill_ledger.api.listings import Listing, Pauses
 from fill_ledger.views.fleet import Fleet
 
 # No statement sorts by it: it says what a cursor holds, in the order of a place.
@@ -68,7 +68,7 @@ async def list_due(request: AnyRequest, query: DueQuery, principal: Principal) -
     page = continued(window.after_values)
     scope = _scope(query)
     listing = await _surveyed(request, principal, scope, query.at, page)
-    shown, cursor, headers = page_of(window, listing, page, lambda facets: _is_wanted(facets, query))
+    shown, cursor, headers = await page_of(window, listing, page, lambda facets: _is_wanted(facets, query))
     found = DuePage(items=written(shown), next_cursor=cursor, at=listing.at, until=scope.until(listing.at))
     return Reply(found, headers=headers)
 
@@ -89,52 +89,63 @@ async def read_workload(request: AnyRequest, query: WorkloadQuery, principal: Pr
     """
     scope = _scope(query)
     listing = await _surveyed(request, principal, scope, query.at, None)
-    return workload_of(listing, scope.until(listing.at))
+    return await workload_of(listing, scope.until(listing.at))
 
 
-def workload_of(listing: Listing, until: datetime) -> Workload:
+async def workload_of(listing: Listing, until: datetime) -> Workload:
     """Return the listing of what comes due, counted."""
-    stops: Counter[tuple[str | None, _Counted]] = Counter()
-    begins: Counter[tuple[str | None, _Counted]] = Counter()
+    pauses, counts = Pauses(), _Counts()
     for entry in listing.entries:
-        facets: DueFacets = entry.facets
-        station = "" if facets.station_id is None else str(facets.station_id)
-        stops[(facets.month, (facets.kind, facets.code, station))] += 1
-        for month, code in facets.begins:
-            begins[(month, (facets.kind, code, station))] += 1
-    months = {month for month, _ in begins if month is not None}
+        await pauses.breathe()
+        counts.take(entry.facets)
     return Workload(
         at=listing.at,
         until=until,
         items=len(listing.entries),
-        stopped=_counts(None, stops, begins),
-        months=tuple(
-            WorkloadMonth(
-                month=month,
-                stops=sum(number for (of_month, _), number in stops.items() if of_month == month),
-                begins=sum(number for (of_month, _), number in begins.items() if of_month == month),
-                counts=_counts(month, stops, begins),
-            )
-            for month in _every_month(listing.at, until, months)
-        ),
+        stopped=counts.of(None),
+        months=tuple(_month(month, counts.of(month)) for month in _every_month(listing.at, until, counts.months())),
     )
 
 
-def _counts(
-    month: str | None,
-    stops: "Counter[tuple[str | None, _Counted]]",
-    begins: "Counter[tuple[str | None, _Counted]]",
-) -> tuple[WorkloadCount, ...]:
-    return tuple(
-        WorkloadCount(
-            kind=counted[0],
-            code=counted[1],
-            station_id=uuid.UUID(counted[2]) if counted[2] else None,
-            stops=stops[(month, counted)],
-            begins=number,
+class _Counts:
+    """Counts by month (None: stopped), and in it by kind, code and station."""
+
+    def __init__(self) -> None:
+        self._stops: defaultdict[str | None, Counter[_Counted]] = defaultdict(Counter)
+        self._begins: defaultdict[str | None, Counter[_Counted]] = defaultdict(Counter)
+
+    def take(self, facets: DueFacets) -> None:
+        """Count one item."""
+        station = "" if facets.station_id is None else str(facets.station_id)
+        self._stops[facets.month][(facets.kind, facets.code, station)] += 1
+        for month, code in facets.begins:
+            self._begins[month][(facets.kind, code, station)] += 1
+
+    def months(self) -> set[str]:
+        """Return the months in which anything was counted."""
+        return {month for month in self._begins if month is not None}
+
+    def of(self, month: str | None) -> tuple[WorkloadCount, ...]:
+        """Return the counts of one month. What stops in it also begins in it."""
+        stops, begins = self._stops[month], self._begins[month]
+        return tuple(
+            WorkloadCount(
+                kind=kind,
+                code=code,
+                station_id=uuid.UUID(station) if station else None,
+                stops=stops[(kind, code, station)],
+                begins=number,
+            )
+            for (kind, code, station), number in sorted(begins.items())
         )
-        for (of_month, counted), number in sorted(begins.items(), key=lambda one: one[0][1])
-        if of_month == month
+
+
+def _month(month: str, counts: tuple[WorkloadCount, ...]) -> WorkloadMonth:
+    return WorkloadMonth(
+        month=month,
+        stops=sum(count.stops for count in counts),
+        begins=sum(count.begins for count in counts),
+        counts=counts,
     )
 
 

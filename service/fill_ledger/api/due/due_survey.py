@@ -8,7 +8,7 @@ import msgspec
 
 from fill_ledger.api.due.due_types import MAXIMUM_LISTED_CODES, DueItem, DueKind, LaterReason
 from fill_ledger.api.due.surveys import MICROSECOND, Asking, microseconds_of, refuse_too_many
-from fill_ledger.api.listings import Entry, Listing, Pauses, Place
+from fill_ledger.api.listings import Entry, Gathering, Listing, Place
 from fill_ledger.trade.due import Outlook, Stop, air_source_outlooks, cylinder_outlook, member_outlooks
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.identifiers import SubjectKind
@@ -39,7 +39,7 @@ class DueScope(msgspec.Struct, frozen=True, kw_only=True):
         return at + timedelta(days=self.horizon_days)
 
 
-class DueFacets(msgspec.Struct, frozen=True, kw_only=True):
+class DueFacets(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What filters and sums look at. month: None where it is stopped. begins: month (None: stands already) and code."""
 
     kind: DueKind
@@ -68,8 +68,7 @@ class DueSurvey:
         self._at = at
         self._until = scope.until(at)
         self._asking = Asking(fleet, at)
-        self._pauses = Pauses()
-        self._entries: list[Entry] = []
+        self._gathering = Gathering()
         self._asked = 0
 
     async def work_out(self) -> Listing:
@@ -85,8 +84,13 @@ class DueSurvey:
             await self._cylinders()
         if kind in (None, "member"):
             await self._members()
-        self._entries.sort(key=lambda entry: entry.place)
-        return Listing(asked=None, at=self._at, positions=self._fleet.positions, entries=tuple(self._entries))
+        return Listing(
+            asked=None,
+            at=self._at,
+            positions=self._fleet.positions,
+            entries=await self._gathering.in_order(),
+            size_bytes=self._gathering.size_bytes,
+        )
 
     async def _cylinders(self) -> None:
         station_id = self._scope.station_id
@@ -160,13 +164,13 @@ class DueSurvey:
     async def _turn(self) -> None:
         self._asked += 1
         refuse_too_many(self._asked)
-        await self._pauses.breathe()
+        await self._gathering.pauses.breathe()
 
     def _take(self, subject: _Subject, outlook: Outlook) -> None:
         if outlook.has_ended and not self._scope.include_ended:
             return
         if outlook.denials or outlook.stops:
-            self._entries.append(_entry(subject, outlook, self._at))
+            self._gathering.add(_entry(subject, outlook, self._at))
 
 
 def _entry(subject: _Subject, outlook: Outlook, at: datetime) -> Entry:

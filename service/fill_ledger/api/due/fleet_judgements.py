@@ -69,7 +69,7 @@ async def list_fleet_judgements(request: AnyRequest, query: FleetQuery, principa
         return await FleetSurvey(fleet, scope, moment).work_out()
 
     listing = await surveyed(request, principal, scope, query.at, page, work_out, department_id=query.department_id)
-    shown, cursor, headers = page_of(window, listing, page, lambda facets: _is_wanted(facets, query))
+    shown, cursor, headers = await page_of(window, listing, page, lambda facets: _is_wanted(facets, query))
     summary: FleetSummary = listing.summary
     found = FleetPage(
         items=written(shown),

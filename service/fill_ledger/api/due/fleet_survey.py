@@ -11,7 +11,7 @@ from fill_ledger.api.due.fleet_judgement_types import CodeCount, FleetDecision, 
 from fill_ledger.api.due.surveys import Asking, refuse_too_many
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.problems import Problem
-from fill_ledger.api.listings import Entry, Listing, Pauses
+from fill_ledger.api.listings import Entry, Gathering, Listing
 from fill_ledger.trade.due import CYLINDER_CONCERNS, ENDED_CODES, USES
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.judgement import Judgement, Question, judge, rules_version
@@ -50,11 +50,11 @@ class FleetScope(msgspec.Struct, frozen=True, kw_only=True):
         return found
 
 
-class FleetFacets(msgspec.Struct, frozen=True, kw_only=True):
+class FleetFacets(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What filters look at."""
 
     decision: FleetDecision
-    codes: frozenset[str]
+    codes: tuple[str, ...]
 
 
 class FleetSummary(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,7 +73,7 @@ class FleetSurvey:
         self._at = at
         self._asking = Asking(fleet, at)
         self._there: Gathered | None = None
-        self._entries: list[Entry] = []
+        self._gathering = Gathering()
         self._tally = _Tally()
 
     async def work_out(self) -> Listing:
@@ -88,19 +88,19 @@ class FleetSurvey:
                 raise Problem(problem_types.NOT_FOUND, "No station has this id.")
             sources = await self._fleet.air_sources_at(station)
             self._there = self._asking.at_station(station.department_id, station, sources)
-        pauses, asked = Pauses(), 0
+        asked = 0
         async for cylinders in self._fleet.cylinders(self._scope.conditions()):
             for cylinder in cylinders:
                 asked += 1
                 refuse_too_many(asked)
-                await pauses.breathe()
+                await self._gathering.pauses.breathe()
                 self._take(cylinder)
-        self._entries.sort(key=lambda entry: entry.place)
         return Listing(
             asked=None,
             at=self._at,
             positions=self._fleet.positions,
-            entries=tuple(self._entries),
+            entries=await self._gathering.in_order(),
+            size_bytes=self._gathering.size_bytes,
             summary=FleetSummary(totals=self._tally.totals(), rules_version=rules_version(self._fleet.rulebook)),
         )
 
@@ -125,7 +125,7 @@ class FleetSurvey:
             valid_until=judgement.valid_until,
         )
         self._tally.count(item)
-        self._entries.append(
+        self._gathering.add(
             Entry(
                 place=(
                     str(item.department_id),
@@ -133,7 +133,7 @@ class FleetSurvey:
                     str(item.cylinder_id),
                 ),
                 item=msgspec.json.encode(item),
-                facets=FleetFacets(decision=item.decision, codes=frozenset((item.code, *item.codes))),
+                facets=FleetFacets(decision=item.decision, codes=(item.code, *item.codes)),
             )
         )
 

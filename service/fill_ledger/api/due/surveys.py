@@ -13,7 +13,7 @@ from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.http.keysets import SortValue
 from fill_ledger.api.http.paging import PageWindow
 from fill_ledger.api.http.problems import Fault, Problem
-from fill_ledger.api.listings import Entry, Listing, Place
+from fill_ledger.api.listings import Entry, Listing, Pauses, Place
 from fill_ledger.api.parts import parts_of
 from fill_ledger.api.planning.station_at_hand import unnamed
 from fill_ledger.api.question.eligibility_request import FURTHEST_MOMENT
@@ -51,12 +51,13 @@ def continued(values: Sequence[SortValue] | None) -> Continued | None:
     return Continued(at=EPOCH + microseconds * MICROSECOND, positions=str(positions), place=tuple(place))  # type: ignore[arg-type]
 
 
-def page_of(
+async def page_of(
     window: PageWindow, listing: Listing, page: Continued | None, is_wanted: Callable[[Any], bool]
 ) -> tuple[list[Entry], str | None, dict[str, str]]:
     """Return the entries of one page whose facets are wanted, the cursor of the next page, and the header with it."""
-    shown: list[Entry] = []
+    shown, pauses = list[Entry](), Pauses()
     for entry in listing.after(None if page is None else page.place):
+        await pauses.breathe()
         if is_wanted(entry.facets):
             shown.append(entry)
             if len(shown) == window.fetch_limit:
