@@ -18,7 +18,7 @@ OPENAPI_DOCUMENT := openapi/fill-ledger.json
 COMPILE := $(VENV)/bin/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --upgrade \
 	--no-emit-index-url --no-emit-trusted-host --no-emit-find-links
 
-.PHONY: help setup demo test lint format openapi openapi-lint gas-table lock clean
+.PHONY: help setup demo test lint format openapi openapi-lint gas-table words mutants lock clean
 
 help:
 	@echo "make demo          start an invented county on this machine (Ctrl-C stops it)"
@@ -28,6 +28,8 @@ help:
 	@echo "make openapi       write the OpenAPI document anew from the code"
 	@echo "make openapi-lint  check the OpenAPI document against the rule sets"
 	@echo "make gas-table     make the table of air anew with the CoolProp of the lock"
+	@echo "make words         write every sentence of the rules anew, for reading"
+	@echo "make mutants       change the rules in small ways and show what no test notices"
 	@echo "make lock          choose the newest dependencies again and pin them with their hashes"
 	@echo "make clean         remove the environment and everything built"
 
@@ -76,11 +78,20 @@ openapi-lint: $(STAMP)
 gas-table: $(STAMP)
 	@$(RUN) tests/standards/make_gas_table.py
 
+words: $(STAMP)
+	@$(RUN) -m tests.trade.what_is_said
+
+mutants: $(STAMP)
+	@$(RUN) -m pip install --quiet --require-hashes --only-binary :all: --requirement tests/mutation/mutmut.lock
+	@$(RUN) -m tests.mutation.run $(ARGS)
+
 # Pinned on the oldest Python that is supported, whose needs include those of the newer ones.
 lock: $(STAMP)
 	@$(RUN) -c 'import sys; sys.exit(sys.version_info[:2] != (3, 11) and "make the lock with Python 3.11")'
 	CUSTOM_COMPILE_COMMAND="make lock" $(COMPILE) --extra dev --extra embedded --output-file requirements.lock pyproject.toml
 	CUSTOM_COMPILE_COMMAND="make lock" $(COMPILE) --output-file openapi/lint/node.lock openapi/lint/node.in
+	CUSTOM_COMPILE_COMMAND="make lock" $(COMPILE) --constraint requirements.lock \
+		--output-file tests/mutation/mutmut.lock tests/mutation/mutmut.in
 
 clean:
 	rm -rf $(VENV) build dist openapi/lint/node_modules openapi/lint/.node .mypy_cache .ruff_cache .pytest_cache \

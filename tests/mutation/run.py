@@ -1,0 +1,131 @@
+"""Change the rules in small ways, one at a time, and show every change that no test notices.
+
+    make mutants                            all of the judgement
+    make mutants ARGS="life requalification"    some files of it
+
+mutmut makes the changes and runs the tests that reach each. It wants the package in a folder `src`, so it works in a
+copy. A change that cannot matter is marked `# pragma: no mutate` in the code, with the reason beside it. Exits with 1
+where a change survived.
+"""
+
+import argparse
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+TRADE = Path("fill_ledger/trade")
+# Everything that decides. `words` of reasons are held by tests/trade/what_is_said.txt.
+MUTATED = (
+    "judgement.py",
+    "due.py",
+    "air_quality.py",
+    "rules/*.py",
+    "rulebook/book.py",
+    "rulebook/keys.py",
+)
+# Pure and quick: they need no database.
+TESTS = (
+    "tests/trade/rules",
+    "tests/trade/test_judgement_codes.py",
+    "tests/trade/test_judgement_total.py",
+    "tests/trade/test_judgement_valid_until.py",
+    "tests/trade/test_what_is_said.py",
+    "tests/standards",
+)
+LEFT_OUT_OF_TESTS = (
+    "tests/standards/test_plans.py",
+    "tests/standards/test_plans_over_http.py",
+    "tests/standards/test_gas.py",
+    "tests/standards/test_tags.py",
+)
+COPIED = ("tests", "migrations", "demo_seed", "openapi", "deploy")
+FILES = ("README.md", "LICENSE", "pyproject.toml")
+PROCESSES = 2
+LONGEST_DIFFERENCE = 40
+
+
+def main() -> int:
+    """Run the mutants and return the exit code."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("names", nargs="*", help="file names without .py; all of the judgement where none is given")
+    parser.add_argument("--processes", type=int, default=PROCESSES)
+    parser.add_argument("--keep", type=Path, help="work in this folder and keep it, so that a run can go on later")
+    arguments = parser.parse_args()
+    if arguments.keep is not None:
+        return _run(arguments.keep.resolve(), arguments.names, arguments.processes)
+    with tempfile.TemporaryDirectory() as folder:
+        return _run(Path(folder), arguments.names, arguments.processes)
+
+
+def _run(folder: Path, names: list[str], processes: int) -> int:
+    _copy(folder, names)
+    mutmut = Path(sys.executable).with_name("mutmut")
+    # What it prints while it runs is a moving line; the results are asked for afterwards.
+    subprocess.run([mutmut, "run", "--max-children", str(processes)], cwd=folder, check=False, stdout=sys.stderr)
+    results = subprocess.run(
+        [mutmut, "results", "--all", "true"], cwd=folder, check=True, capture_output=True, text=True
+    )
+    verdicts = dict(line.strip().rsplit(": ", 1) for line in results.stdout.splitlines() if ": " in line)
+    counts: dict[str, int] = {}
+    for verdict in verdicts.values():
+        counts[verdict] = counts.get(verdict, 0) + 1
+    noticed = {"killed", "timeout", "caught by type check"}
+    survivors = sorted(name for name, verdict in verdicts.items() if verdict not in noticed)
+    for name in survivors:
+        _write(f"\n{name}: {verdicts[name]}", *_told_by(folder, mutmut, "show", name)[:LONGEST_DIFFERENCE])
+    _write("", ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items())))
+    return 1 if survivors or not verdicts else 0
+
+
+def _told_by(folder: Path, *command: str | Path) -> list[str]:
+    return subprocess.run(command, cwd=folder, check=True, capture_output=True, text=True).stdout.splitlines()
+
+
+def _write(*lines: str) -> None:
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _copy(folder: Path, names: list[str]) -> None:
+    """Lay a copy of the project out as mutmut wants it; only what has changed is written, so that a run can go on."""
+    unwanted = shutil.ignore_patterns("__pycache__", "node_modules", ".venv*")
+    shutil.copytree(ROOT / "service", folder / "src", dirs_exist_ok=True, ignore=unwanted)
+    for name in COPIED:
+        shutil.copytree(ROOT / name, folder / name, dirs_exist_ok=True, ignore=unwanted)
+    for name in FILES:
+        shutil.copy2(ROOT / name, folder / name)
+    patterns = [str(Path("src") / TRADE / pattern) for pattern in MUTATED]
+    if names:
+        patterns = [
+            str(path.relative_to(folder))
+            for path in sorted((folder / "src" / TRADE).rglob("*.py"))
+            if path.stem in names
+        ]
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    assert settings["tool"]["pytest"]["ini_options"]["pythonpath"] == ["service", "."]
+    text = (folder / "pyproject.toml").read_text().replace('pythonpath = ["service", "."]', 'pythonpath = ["src", "."]')
+    (folder / "pyproject.toml").write_text(text + _settings(patterns))
+
+
+def _settings(patterns: list[str]) -> str:
+    options = ["-n0", "-p", "no:cacheprovider", *(f"--ignore={path}" for path in LEFT_OUT_OF_TESTS)]
+    lines = {
+        "source_paths": ["src"],
+        "only_mutate": patterns,
+        "also_copy": [*(name for name in COPIED if name != "tests"), *FILES],
+        "pytest_add_cli_args": options,
+        "pytest_add_cli_args_test_selection": list(TESTS),
+    }
+    written = "\n".join(f"{name} = {_listed(values)}" for name, values in lines.items())
+    return f"\n[tool.mutmut]\nuse_setproctitle = false\n{written}\n"
+
+
+def _listed(values: list[str]) -> str:
+    return "[" + ", ".join(f'"{value}"' for value in values) + "]"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
