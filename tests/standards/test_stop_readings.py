@@ -194,9 +194,10 @@ def test_a_policy_cap_bounds_the_settled_pressure() -> None:
     assert judged.fill_limit_psi == 3000
     assert judged.stop_at_psi in (3245, 3246)
     assert "limit-capped-by-policy" in codes(judged)
-    loose = composite(4500, policy=policy(fill_limit_cap_psi=5500))
-    assert loose.fill_limit_psi == 4500
-    assert "limit-capped-by-policy" not in codes(loose)
+    for cap_psi in (4500, 5500):
+        loose = composite(4500, policy=policy(fill_limit_cap_psi=cap_psi))
+        assert loose.fill_limit_psi == 4500
+        assert "limit-capped-by-policy" not in codes(loose)
 
 
 @pytest.mark.parametrize(
@@ -205,6 +206,7 @@ def test_a_policy_cap_bounds_the_settled_pressure() -> None:
         (4000, 4200, 4000, "limit-capped-by-policy", "policy"),
         (4000, 3800, 3800, "limit-lowered", "regulator"),
         (4000, None, 4000, "limit-capped-by-policy", "policy"),
+        (4000, 4000, 4000, "limit-capped-by-policy", "policy"),
         (None, 3800, 3800, "limit-lowered", "regulator"),
     ],
 )
