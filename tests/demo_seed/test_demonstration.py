@@ -68,6 +68,8 @@ async def test_the_demonstration_runs_seeds_once_and_its_commands_work(
     keys = (home / "keys.json").read_text()
     seeded = "SELECT count(*) FROM ledger.event WHERE event_type NOT LIKE 'cylinder.filled%'"
     before = await owner_connection.fetchval(seeded)
+    installed = "SELECT count(*) FROM ledger.event WHERE event_type = 'rulebook.installed'"
+    assert await owner_connection.fetchval(installed) == 1
 
     process = await start_command(
         "demo", "--small", "--home", str(home), environment={**environment, "PYTHONUNBUFFERED": "1"}
