@@ -146,8 +146,26 @@ def _officer_examples(asker: Asker, officer: KeptKey, fill_event_id: str) -> lis
 
 
 def _operator_examples(asker: Asker, operator: KeptKey, replaced: KeptKey) -> list[Example]:
-    """Return what the operator does about controllers and keys."""
+    """Return what the operator does about the rulebook, controllers and keys."""
     return [
+        Example(
+            who=operator.whose,
+            what="a permit that no release knows, as its text says; the next question goes by it",
+            method="POST",
+            path="/v1/specifications",
+            key=operator.key,
+            body={
+                "entry": {
+                    "key": "SP99999",  # no such permit exists
+                    "uses": ["scba"],
+                    "interval_years": 5,
+                    "life_years": 15,
+                    "source": "invented for the demonstration",
+                    "confidence": "low",
+                }
+            },
+            status=(201,),
+        ),
         Example(
             who=operator.whose,
             what="a second controller for a station, with its key shown this once",
