@@ -18,6 +18,7 @@ from fill_ledger.trade.gas.air_table import OutsideTable
 from fill_ledger.trade.rules import RULES, CatalogueEntry, moment, rules_catalogue, rules_version
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
+from fill_ledger.trade.rules.figure import Figure, NumberFigure
 from fill_ledger.trade.rules.gas_temperature import CODES_OF_A_PERMIT, stop_reading_psi
 from fill_ledger.trade.rules.handling import ALIKE_AT_EVERY_FILL, LOOK_OVER
 from fill_ledger.trade.rules.limits import fill_limit_psi
@@ -53,12 +54,16 @@ _OUTCOMES: dict[Effect, Outcome] = {"deny": "denies", "obligation": "obliges", "
 
 
 class RuleAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What one rule said and what it looked at, for a person who asks why."""
+    """What one rule said and what it looked at, for a person who asks why.
+
+    `figures` are its numbers and months as they hold at the moment, amended or not.
+    """
 
     rule: str
     outcome: Outcome
     codes: tuple[str, ...]
     facts: Facts
+    figures: dict[str, int | str]
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -257,12 +262,20 @@ def next_instant(case: Case, rules: tuple[Rule, ...] = RULES) -> datetime | None
 
 def _rule_answer(rule: Rule, case: Case) -> RuleAnswer:
     if not _is_asked(rule, case):
-        return RuleAnswer(rule=rule.name, outcome="not in effect", codes=(), facts={})
+        return RuleAnswer(rule=rule.name, outcome="not in effect", codes=(), facts={}, figures={})
     reasons = rule.reasons(case)
     outcome: Outcome = "nothing to say"
     for effect in ("advice", "obligation", "deny"):
         if any(reason.effect == effect for reason in reasons):
             outcome = _OUTCOMES[effect]
     return RuleAnswer(
-        rule=rule.name, outcome=outcome, codes=tuple(reason.code for reason in reasons), facts=rule.facts(case)
+        rule=rule.name,
+        outcome=outcome,
+        codes=tuple(reason.code for reason in reasons),
+        facts=rule.facts(case),
+        figures={figure.name: _in_force(figure, case) for figure in rule.figures},
     )
+
+
+def _in_force(figure: Figure, case: Case) -> int | str:
+    return case.number(figure) if isinstance(figure, NumberFigure) else case.month(figure)

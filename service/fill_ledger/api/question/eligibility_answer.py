@@ -140,6 +140,6 @@ def _permit_reference(
 
 def _explanation(judgement: Judgement) -> tuple[ExplainedRule, ...]:
     return tuple(
-        ExplainedRule(rule=told.rule, outcome=told.outcome, codes=told.codes, facts=told.facts)
+        ExplainedRule(rule=told.rule, outcome=told.outcome, codes=told.codes, facts=told.facts, figures=told.figures)
         for told in judgement.explanation or ()
     )

@@ -159,6 +159,10 @@ class ExplainedRule(Struct, frozen=True, kw_only=True):
     facts: Annotated[
         dict[Annotated[str, Meta(max_length=64)], FactText | FactNumber | bool | None], Meta(max_length=64)
     ]
+    figures: Annotated[
+        dict[Annotated[str, Meta(max_length=64)], FactText | FactNumber],
+        Meta(max_length=64, description="Its numbers and months as they hold at the moment asked about."),
+    ]
 
 
 class EligibilityAnswer(Struct, frozen=True, kw_only=True):

@@ -41,8 +41,8 @@ REMEMBERED_VERSIONS = 64
 
 RULES: tuple[Rule, ...] = (
     subject.RULE,
-    ownership.RULE,
     standing.RULE,
+    ownership.RULE,
     record.RULE,
     specification.RULE,
     life.RULE,

@@ -177,11 +177,13 @@ def _instants(case: Case) -> Iterable[datetime]:
 def _facts(case: Case) -> Facts:
     facts: Facts = {
         "air_sources": len(case.question.air_sources),
+        "air_source_named": case.question.air_source_id is not None,
         "interval_days": case.question.policy.air_sample_interval_days,
     }
     for number, source in enumerate(case.sources, start=1):
         latest = latest_samples(case, source)
         facts[f"source_{number}"] = source.label
+        facts[f"source_{number}_registered"] = source.registered_at is not None
         facts[f"source_{number}_kind"] = source.air_source_kind
         facts[f"source_{number}_out_of_service"] = period_at(source.outages, case.at) is not None
         facts[f"source_{number}_latest_sample"] = None if latest is None else str(latest[0])

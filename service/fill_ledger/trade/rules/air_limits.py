@@ -177,6 +177,7 @@ def _facts(case: Case) -> Facts:
                     _told(verdict) for verdicts in _judged(case, source, latest[1], standard) for verdict in verdicts
                 ]
                 facts[f"source_{number}_by_standard_{place}"] = "; ".join(told)[:MAXIMUM_FACT]
+                facts[f"source_{number}_verdicts"] = ", ".join(sample.verdict for sample in latest[1])
     return facts
 
 

@@ -74,7 +74,12 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _facts(case: Case) -> Facts:
-    return {"alloy_6351": case.alloy_6351, "fill_rate_max_psi_per_minute": fill_rate_max_psi_per_minute(case)}
+    return {
+        "cylinder_known": case.details is not None,
+        "mode": case.question.mode,
+        "alloy_6351": case.alloy_6351,
+        "fill_rate_max_psi_per_minute": fill_rate_max_psi_per_minute(case),
+    }
 
 
 RULE = Rule(

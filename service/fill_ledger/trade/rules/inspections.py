@@ -110,12 +110,19 @@ def _instants(case: Case) -> Iterable[datetime]:
 
 
 def _facts(case: Case) -> Facts:
-    if case.cylinder is None:
+    if case.cylinder is None or case.details is None:
         return {}
-    return {
-        known.inspection_kind: f"{known.outcome} on {day_text(known.inspected_at, case.zone)}"
-        for known in case.cylinder.inspections
+    visual_ends_at = _visual_ends_at(case)
+    facts: Facts = {
+        "use": case.details.use,
+        "judged_by_marks": case.provisional,
+        "scuba_visual_required": case.question.policy.scuba_visual_required,
+        "visual_stands_until": None if visual_ends_at is None else visual_ends_at.astimezone(case.zone).isoformat(),
     }
+    for known in case.cylinder.inspections:
+        if known.inspected_at <= case.at:
+            facts[known.inspection_kind] = f"{known.outcome} on {day_text(known.inspected_at, case.zone)}"
+    return facts
 
 
 RULE = Rule(

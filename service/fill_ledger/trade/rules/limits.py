@@ -187,8 +187,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _plus_reasons(case: Case) -> tuple[Reason, ...]:
-    entry, latest, cylinder = case.entry, case.latest, case.cylinder
-    if entry is None or latest is None or cylinder is None:
+    entry, latest = case.entry, case.latest
+    if entry is None or latest is None:
         return ()
     if has_mark(latest.stamp, PLUS_MARK) and not entry.plus_allowed:
         return (
@@ -198,12 +198,7 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
                 "Plus sign is not valid here: marked pressure holds.",
             ),
         )
-    earlier = any(
-        has_mark(known.stamp, PLUS_MARK)
-        for known in cylinder.requalifications
-        if known.stamp.month <= latest.stamp.month
-    )
-    if not entry.plus_allowed or not earlier or latest.stamp.outcome != "pass" or has_valid_plus(case):
+    if not entry.plus_allowed or not _has_plus(case) or latest.stamp.outcome != "pass" or has_valid_plus(case):
         return ()
     return (
         PLUS_VOID.reason(
@@ -211,6 +206,18 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
             "another entry does not hold.",
             f"No plus on test {latest.stamp.month}: marked pressure holds.",
         ),
+    )
+
+
+def _has_plus(case: Case) -> bool:
+    """Tell whether a test up to the newest one carries a plus sign."""
+    cylinder, latest = case.cylinder, case.latest
+    if cylinder is None or latest is None:
+        return False
+    return any(
+        has_mark(known.stamp, PLUS_MARK)
+        for known in cylinder.requalifications
+        if known.stamp.month <= latest.stamp.month
     )
 
 
@@ -279,7 +286,11 @@ def _position_reasons(case: Case) -> tuple[Reason, ...]:
 def _facts(case: Case) -> Facts:
     position = fill_position(case)
     return {
+        "fillable": is_fillable(case),
         "service_pressure_psi": case.service_pressure_psi,
+        "plus_allowed": case.entry is not None and case.entry.plus_allowed,
+        "plus_on_latest_test": case.latest is not None and has_mark(case.latest.stamp, PLUS_MARK),
+        "plus_on_any_test": _has_plus(case),
         "plus_counts": has_valid_plus(case),
         "reference_temperature_f": reference_temperature_f(case),
         "own_limit_psi": own_limit_psi(case),

@@ -160,10 +160,7 @@ def _by_authorisation(case: Case, authorisation: Authorisation) -> tuple[Reason,
     use = None if case.details is None else case.details.use
     if use is not None and use not in authorisation.kinds:
         found.append(_not_authorised(f"{use} cylinders"))
-    station = case.question.station
-    if authorisation.station_ids is not None and (
-        station is None or station.subject_id not in authorisation.station_ids
-    ):
+    if _is_elsewhere(case, authorisation):
         found.append(
             NOT_HERE.reason(
                 "The member is authorised at other stations, not at this one.",
@@ -171,6 +168,13 @@ def _by_authorisation(case: Case, authorisation: Authorisation) -> tuple[Reason,
             )
         )
     return tuple(found)
+
+
+def _is_elsewhere(case: Case, authorisation: Authorisation) -> bool:
+    station = case.question.station
+    if authorisation.station_ids is None:
+        return False
+    return station is None or station.subject_id not in authorisation.station_ids
 
 
 def _not_authorised(what: str) -> Reason:
@@ -223,8 +227,11 @@ def _facts(case: Case) -> Facts:
         "member_required": case.question.policy.member_required,
         "member_named": case.question.member_asked or member is not None,
         "enrolled": _is_enrolled(member, case.at),
+        "deactivated": member is not None and period_at(member.absences, case.at) is not None,
         "kinds": None if authorisation is None else ", ".join(authorisation.kinds),
         "through": None if authorisation is None else authorisation.through,
+        "other_stations_only": authorisation is not None and _is_elsewhere(case, authorisation),
+        "use": None if case.details is None else case.details.use,
         "training_interval_days": case.question.policy.training_interval_days,
         "last_trained": None if training is None else str(training[0]),
     }

@@ -68,6 +68,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 def _facts(case: Case) -> Facts:
     return {
         "another_department": _is_foreign(case),
+        "judged_by_marks": case.provisional,
         "owner_shares": case.question.owner_shares,
         "owner_consent": case.question.owner_consent,
         "owner_consent_required": case.question.policy.owner_consent_required,

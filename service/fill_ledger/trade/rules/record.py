@@ -9,11 +9,12 @@ from datetime import datetime, timedelta
 
 from fill_ledger.trade.mark_types import SpecificationMark
 from fill_ledger.trade.pressure import USUAL_BAR_STAMP_MAX
-from fill_ledger.trade.rules.calendar import month_starts_at
+from fill_ledger.trade.rules.calendar import day_text, month_starts_at
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.figure import NumberFigure
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.states.cylinders import CylinderState
 
 # A report may come from a calendar that is a day ahead of the station's.
 CALENDAR_TOLERANCE = timedelta(days=1)
@@ -25,6 +26,7 @@ PRESSURES_AGREE_PERCENT = NumberFigure(
     highest=5,
     meaning="A stamp in bar and one in psi on the same cylinder agree within this share (common practice, no source).",
 )
+TESTS_TOLD = 8
 _INFERENCE = "inference: no cylinder can have such a record"
 
 PRESSURE_WRONG = ReasonKind(
@@ -208,8 +210,27 @@ def _facts(case: Case) -> Facts:
     return {
         "service_pressure": f"{case.details.service_pressure.value} {case.details.service_pressure.unit}",
         "service_pressure_psi": case.service_pressure_psi,
+        "service_pressure_in_mark_psi": case.marked_psi,
+        "test_pressure_in_mark_psi": _test_pressure_psi(case),
+        "service_pressure_max_psi": None if case.entry is None else case.entry.service_pressure_max_psi,
         "manufactured": case.details.manufactured,
+        "tests": None if case.cylinder is None else _tests(case.cylinder, case),
     }
+
+
+def _test_pressure_psi(case: Case) -> int | None:
+    mark = case.mark
+    if not isinstance(mark, SpecificationMark) or mark.test_pressure is None:
+        return None
+    return mark.test_pressure.psi
+
+
+def _tests(cylinder: CylinderState, case: Case) -> str:
+    """Return the newest months of tests on record, each with the day on which it was reported."""
+    newest = cylinder.requalifications[-TESTS_TOLD:]
+    return ", ".join(
+        f"{plain(known.stamp.month)} reported {day_text(known.reported_at, case.zone)}" for known in newest
+    )
 
 
 RULE = Rule(

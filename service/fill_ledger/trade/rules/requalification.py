@@ -229,7 +229,14 @@ def _facts(case: Case) -> Facts:
     month, years = counted_from(case), interval_years(case)
     stops_at = requalification_stops_at(case)
     return {
+        "fillable": is_fillable(case),
+        "condemned": is_condemned(case),
+        "life_over": is_life_over(case),
+        "latest_outcome": None if case.latest is None else case.latest.stamp.outcome,
         "last_passed_test": None if case.last_pass is None else case.last_pass.stamp.month,
+        "star": has_star(case),
+        "star_fault": star_fault(case) if has_star(case) else None,
+        "external_visual_only": bool(_external_visual_advice(case)),
         "counted_from": month,
         "interval_years": years,
         "due_month": None if month is None or years is None else years_later(month, years),

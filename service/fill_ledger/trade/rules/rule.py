@@ -31,8 +31,8 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
     case's moment. instants: aware moments among which is the next one after the case's moment at which `reasons` could
     say something else if nothing new is recorded; earlier ones and ones that change nothing do no harm. facts: what it
     looks at, for a person who asks why. figures: its numbers and months, which the county may amend. effective_from:
-    first day, in the station's calendar, on which it is asked; None for always. effective_until: first day on which it is
-    asked no more; None for never.
+    first day, in the station's calendar, on which it is asked; None for always. effective_until: first day on which it
+    is asked no more; None for never.
     """
 
     name: str

@@ -96,7 +96,9 @@ def _facts(case: Case) -> Facts:
     station, position = case.question.station, fill_position(case)
     return {
         "station": None if station is None else station.code,
+        "registered": station is not None and station.registered_at is not None,
         "closed": station is not None and period_at(station.closures, case.at) is not None,
+        "fill_position_named": case.question.fill_position_id is not None,
         "fill_position": None if position is None else position.label,
     }
 

@@ -93,10 +93,12 @@ def _of_marks(case: Case) -> tuple[Reason, ...]:
 
 
 def _facts(case: Case) -> Facts:
+    marks = case.question.as_marked
     return {
         "subject_problem": case.question.subject_problem,
         "registered": case.details is not None and not case.provisional,
         "judged_by_marks": case.provisional,
+        "marks_missing": None if marks is None else ", ".join(missing_marks(marks)),
     }
 
 

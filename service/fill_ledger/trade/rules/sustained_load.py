@@ -83,6 +83,10 @@ def _facts(case: Case) -> Facts:
     return {
         "alloy": None if case.details is None else case.details.alloy,
         "taken_as_6351": case.alloy_6351,
+        "fillable": is_fillable(case),
+        "condemned": is_condemned(case),
+        "specification": case.key,
+        "manufactured": None if case.details is None else case.details.manufactured,
         "last_passed_test": None if case.last_pass is None else case.last_pass.stamp.month,
         "marked_ve": is_examined(case),
     }
