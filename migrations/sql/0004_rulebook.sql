@@ -171,6 +171,19 @@ BEGIN
 END
 $$;
 
+-- Which fills of a department, not taken back, quote one of these permits: read before an append, in one statement.
+CREATE FUNCTION lane.fills_by_permit(p_department uuid, p_nonces text[])
+RETURNS TABLE (permit_nonce text, event_id uuid)
+LANGUAGE plpgsql AS $$
+#variable_conflict use_column
+BEGIN
+    PERFORM set_config('fill_ledger.departments', p_department::text, true);
+    RETURN QUERY
+        SELECT fill.permit_nonce, fill.event_id FROM views.fill
+        WHERE fill.department_id = p_department AND fill.permit_nonce = ANY (p_nonces) AND NOT fill.retracted;
+END
+$$;
+
 RESET ROLE;
 
 ALTER FUNCTION lookup.eligibility(bytea[], uuid[], text[], text[], uuid[]) OWNER TO fill_ledger_lookup;

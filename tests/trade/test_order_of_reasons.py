@@ -2,8 +2,8 @@
 
 The order is inference and common practice, no source: first what nobody may fill, whoever's it is; then whose it is,
 because what follows is the owner's to cure; then what is wrong with the cylinder, from what ends it to what a test or
-an inspection cures; then the place and its air, for which the cylinder can be carried elsewhere; then who is filling, for
-there another can step in; last what bounds the pressure. The place comes before the person, because nobody who is
+an inspection cures; then the place and its air, for which the cylinder can be carried elsewhere; then who is filling,
+for there another can step in; last what bounds the pressure. The place comes before the person, because nobody who is
 fetched could fill there.
 """
 

@@ -11,7 +11,7 @@ import msgspec
 
 from fill_ledger.intake.claims import Claim
 from fill_ledger.ledger.handles import HandleRefused, PermitReferences
-from fill_ledger.ledger.read import Connection, seeing
+from fill_ledger.ledger.read import Connection
 from fill_ledger.trade.events.envelope import QuotedPermit
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.rules.permits import PermitStanding
@@ -61,15 +61,9 @@ async def read_quoted(
     permits = QuotedPermits(by_reference=by_reference, used_by={})
     nonces = sorted({permit.nonce for permit in by_reference.values() if permit is not None})
     if nonces:
-        async with seeing(connection, (department_id,)):
-            rows = await connection.fetch(
-                """
-                SELECT permit_nonce, event_id FROM views.fill
-                WHERE department_id = $1 AND permit_nonce = ANY ($2) AND NOT retracted
-                """,
-                department_id,
-                nonces,
-            )
+        rows = await connection.fetch(
+            "SELECT permit_nonce, event_id FROM lane.fills_by_permit($1, $2)", department_id, nonces
+        )
         for row in rows:
             permits.used_by.setdefault(row["permit_nonce"], set()).add(row["event_id"])
     return permits
