@@ -87,7 +87,7 @@ def test_only_the_county_ledger_takes_it(body: Body) -> None:
 
 
 @pytest.mark.parametrize(
-    "key", ["3AA", "3AL", "SP9999", "SP10915", "TC 3AAM", "TC 3FCM", "TC-SU4957", *UNITED_NATIONS_KEYS]
+    "key", ["3AA", "3AL", "SP9999", "SP10915", "EN composite", "TC 3AAM", "TC 3FCM", "TC-SU4957", *UNITED_NATIONS_KEYS]
 )
 def test_a_key_is_what_marks_are_read_as(key: str) -> None:
     assert refused(specification(key=key)) == set()
@@ -100,6 +100,7 @@ def test_a_key_is_what_marks_are_read_as(key: str) -> None:
         ("sp 10915", "SP10915"),
         ("DOT-3AA2216", "3AA"),
         ("UN ISO 9809-1", "UN steel"),
+        ("EN 12245", "EN composite"),
         ("TC-3ALM207", "TC 3ALM"),
         ("10915", None),  # no prefix: it could be anything
         ("3ZZ", None),

@@ -1,5 +1,6 @@
 """`/v1/air-standards`: what each authority wants of breathing air, as dated entries. Reading is public."""
 
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Annotated
 
@@ -27,7 +28,7 @@ from fill_ledger.api.rulebook.entered import (
     Provenance,
     SourceText,
     UntilDay,
-    in_precedence,
+    by_key,
     page_of_all,
     provenances,
     record_rulebook_entry,
@@ -37,6 +38,7 @@ from fill_ledger.trade.events.air import AirSourceKind, Analyte, AnalyteUnit, De
 from fill_ledger.trade.events.rulebook import AirStandard, AirStandardEntered, AnalyteLimit, Confidence, StandardKey
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.air_standards import AIR_STANDARDS
+from fill_ledger.trade.states.rulebook import Entered
 
 MAXIMUM_LIMITS = 40
 StoragePsi = Annotated[int, Meta(ge=0, le=15_000, extra_json_schema={"format": "int32"})]
@@ -101,15 +103,21 @@ class OneAirStandardQuery(StrictStruct, frozen=True, kw_only=True):
     time_zone: InZone | None = None
 
 
-def view_of(rulebook: Rulebook, key: str, day: date) -> AirStandardView:
-    """Return everything the rulebook has under a key."""
+Entries = Sequence[tuple[AirStandard, Entered[AirStandard] | None]]
+
+
+def entries_of(rulebook: Rulebook) -> Mapping[str, Entries]:
+    """Return every standard of air the rulebook has, by key and in precedence."""
     state = rulebook.state
     installed = None if state is None else state.installed
-    entries = in_precedence(
+    return by_key(
         AIR_STANDARDS if installed is None else installed.air_standards,
         () if state is None else state.air_standards,
-        lambda standard: standard.key == key,
     )
+
+
+def view_of(key: str, entries: Entries, day: date) -> AirStandardView:
+    """Return what is on file under a key."""
     lines = tuple(
         AirStandardLine(
             **structs.asdict(provenance),
@@ -145,7 +153,7 @@ _STANDARD_EXAMPLE = AirStandard(
     effective_from="2026-07-01",
 )
 BODY_EXAMPLE = NewAirStandard(standard=_STANDARD_EXAMPLE)
-EXAMPLE = view_of(Rulebook((), (_STANDARD_EXAMPLE,)), _STANDARD_EXAMPLE.key, date(2026, 8, 1))
+EXAMPLE = view_of(_STANDARD_EXAMPLE.key, ((_STANDARD_EXAMPLE, None),), date(2026, 8, 1))
 
 
 @get(
@@ -159,10 +167,10 @@ async def list_air_standards(request: AnyRequest, query: AirStandardQuery) -> Re
     """Return the standards of breathing air on file, by key: which entry holds, and all the others."""
     window = open_window(request, query, BY_KEY)
     rulebook, day = await current_rulebook(request), day_asked(query.at, query.time_zone)
-    keys = {standard.key for standard in rulebook.every_air_standard() if query.key in (None, standard.key)}
+    groups = entries_of(rulebook).items()
     shown = [
         view
-        for view in (view_of(rulebook, key, day) for key in keys)
+        for view in (view_of(key, entries, day) for key, entries in groups if query.key in (None, key))
         if query.in_effect in (None, view.in_effect) and (query.analyte is None or _limits(view, query.analyte))
     ]
     return page_of_all(window, shown, BY_KEY)
@@ -185,9 +193,10 @@ async def read_air_standard(
     request: AnyRequest, standard_key: StandardKey, query: OneAirStandardQuery
 ) -> Reply[AirStandardView] | Reply[None]:
     """Return every entry about one standard of air."""
-    view = view_of(await current_rulebook(request), standard_key, day_asked(query.at, query.time_zone))
-    if not view.entries:
+    entries = entries_of(await current_rulebook(request)).get(standard_key)
+    if entries is None:
         raise Problem(problem_types.NOT_FOUND, "No standard of air has this key. POST /v1/air-standards enters one.")
+    view = view_of(standard_key, entries, day_asked(query.at, query.time_zone))
     etag = version_tag(version_of(view))
     return not_modified(etag) if is_not_modified(request, etag) else Reply(view, etag=etag)
 

@@ -1,9 +1,9 @@
 """What the dated entries of the rulebook have in common: who brought them, whether they hold, and one page of many."""
 
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date
-from typing import Annotated, Any, Literal, Protocol, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from msgspec import Meta, Struct
 
@@ -15,12 +15,12 @@ from fill_ledger.api.http.paging import Page, PageWindow
 from fill_ledger.api.http.replies import Reply
 from fill_ledger.api.http.value_types import Moment
 from fill_ledger.trade.events.envelope import Day
-from fill_ledger.trade.events.rulebook import RulebookBody
+from fill_ledger.trade.events.rulebook import AirStandard, RulebookBody, SpecificationEntry
 from fill_ledger.trade.identifiers import COUNTY_ID
 from fill_ledger.trade.rulebook import holds_on
 from fill_ledger.trade.states.rulebook import Entered
 
-T = TypeVar("T")
+KeyedType = TypeVar("KeyedType", SpecificationEntry, AirStandard)
 
 MAXIMUM_ENTRIES = 10_000
 """Of one key; each is entered by hand."""
@@ -36,15 +36,6 @@ FromDay = Annotated[Day, Meta(description="First day, in the station's calendar,
 UntilDay = Annotated[Day, Meta(description="First day on which it holds no more; null for open.")]
 
 
-class Dated(Protocol):
-    """What holds from one day until another."""
-
-    @property
-    def effective_from(self) -> str | None: ...
-    @property
-    def effective_until(self) -> str | None: ...
-
-
 class Provenance(Struct, frozen=True, kw_only=True):
     """Who brought an entry, when, and whether it is the one that holds on the day asked about.
 
@@ -57,13 +48,16 @@ class Provenance(Struct, frozen=True, kw_only=True):
     holds: bool
 
 
-def in_precedence(
-    released: Iterable[T], entered: Iterable[Entered[Any]], of_key: Callable[[T], bool]
-) -> list[tuple[T, Entered[Any] | None]]:
-    """Return all entries of one key, the one that goes before the others first, each with who entered it."""
-    own: list[tuple[T, Entered[Any] | None]] = [(known.entry, known) for known in entered if of_key(known.entry)]
-    brought: list[tuple[T, Entered[Any] | None]] = [(entry, None) for entry in released if of_key(entry)]
-    return [*reversed(own), *reversed(brought)]
+def by_key(
+    released: Sequence[KeyedType], entered: Sequence[Entered[KeyedType]]
+) -> dict[str, list[tuple[KeyedType, Entered[KeyedType] | None]]]:
+    """Return all entries by key, of each key the one that goes before the others first, with who entered it."""
+    groups: dict[str, list[tuple[KeyedType, Entered[KeyedType] | None]]] = {}
+    for known in reversed(entered):
+        groups.setdefault(known.entry.key, []).append((known.entry, known))
+    for entry in reversed(released):
+        groups.setdefault(entry.key, []).append((entry, None))
+    return groups
 
 
 def provenances(entries: Sequence[tuple[Any, Entered[Any] | None]], day: date) -> list[Provenance]:

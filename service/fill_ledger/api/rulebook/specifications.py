@@ -1,5 +1,6 @@
 """`/v1/specifications`: what holds for each specification and special permit, as dated entries. Reading is public."""
 
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Annotated
 
@@ -27,7 +28,7 @@ from fill_ledger.api.rulebook.entered import (
     Provenance,
     SourceText,
     UntilDay,
-    in_precedence,
+    by_key,
     page_of_all,
     provenances,
     record_rulebook_entry,
@@ -44,6 +45,7 @@ from fill_ledger.trade.events.rulebook import (
 )
 from fill_ledger.trade.rulebook import SHIPPED, Rulebook, key_meant
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from fill_ledger.trade.states.rulebook import Entered
 
 
 class SpecificationLine(Provenance, frozen=True, kw_only=True):
@@ -99,15 +101,21 @@ class OneSpecificationQuery(StrictStruct, frozen=True, kw_only=True):
     time_zone: InZone | None = None
 
 
-def view_of(rulebook: Rulebook, key: str, day: date) -> SpecificationView:
-    """Return everything the rulebook has under a key."""
+Entries = Sequence[tuple[SpecificationEntry, Entered[SpecificationEntry] | None]]
+
+
+def entries_of(rulebook: Rulebook) -> Mapping[str, Entries]:
+    """Return every entry the rulebook has, by key and in precedence."""
     state = rulebook.state
     installed = None if state is None else state.installed
-    entries = in_precedence(
+    return by_key(
         SPECIFICATIONS if installed is None else installed.specifications,
         () if state is None else state.specifications,
-        lambda entry: entry.key == key,
     )
+
+
+def view_of(key: str, entries: Entries, day: date) -> SpecificationView:
+    """Return what is on file under a key."""
     lines = tuple(
         SpecificationLine(
             **structs.asdict(provenance),
@@ -122,7 +130,7 @@ def _holds_for(view: SpecificationView, use: Use) -> bool:
     return any(line.holds and use in line.uses for line in view.entries)
 
 
-EXAMPLE = view_of(SHIPPED, "SP10915", date(2026, 1, 1))
+EXAMPLE = view_of("SP10915", entries_of(SHIPPED)["SP10915"], date(2026, 1, 1))
 BODY_EXAMPLE = NewSpecification(
     entry=SpecificationEntry(
         key="SP99999",
@@ -146,10 +154,10 @@ async def list_specifications(request: AnyRequest, query: SpecificationQuery) ->
     """Return what is on file about each specification and permit, by key: which entry holds, and all the others."""
     window = open_window(request, query, BY_KEY)
     rulebook, day = await current_rulebook(request), day_asked(query.at, query.time_zone)
-    keys = {entry.key for entry in rulebook.every_specification() if query.key in (None, entry.key)}
+    groups = entries_of(rulebook).items()
     shown = [
         view
-        for view in (view_of(rulebook, key, day) for key in keys)
+        for view in (view_of(key, entries, day) for key, entries in groups if query.key in (None, key))
         if query.fillable in (None, view.fillable) and (query.use is None or _holds_for(view, query.use))
     ]
     return page_of_all(window, shown, BY_KEY)
@@ -172,9 +180,10 @@ async def read_specification(
     request: AnyRequest, specification_key: SpecificationKey, query: OneSpecificationQuery
 ) -> Reply[SpecificationView] | Reply[None]:
     """Return every entry about one specification or permit."""
-    view = view_of(await current_rulebook(request), specification_key, day_asked(query.at, query.time_zone))
-    if not view.entries:
+    entries = entries_of(await current_rulebook(request)).get(specification_key)
+    if entries is None:
         raise Problem(problem_types.NOT_FOUND, _not_on_file(specification_key))
+    view = view_of(specification_key, entries, day_asked(query.at, query.time_zone))
     etag = version_tag(version_of(view))
     return not_modified(etag) if is_not_modified(request, etag) else Reply(view, etag=etag)
 
