@@ -45,7 +45,7 @@ async def test_a_permit_says_everything_a_station_needs(county: County) -> None:
         "service_pressure_psi": 2216,
         "use": "scba",
     }
-    assert [set(note) for note in document["obligations"]] == [{"code", "text", "source"}]
+    assert [set(note) for note in document["obligations"]] == [{"code", "text", "source"}] * 3
     assert document["obligations"][0]["code"] == "look-over"
     assert document["rules_version"] == rules_version(SHIPPED)
     assert "explanation" not in document

@@ -29,7 +29,6 @@ OF_CYLINDERS = {
     "service-life-over",
     "manufacture-date-missing",
     "manufacture-date-wrong",
-    "requalification-date-wrong",
     "permit-unknown",
     "specification-not-fillable",
     "specification-wrong-use",
@@ -68,6 +67,7 @@ NOT_REACHABLE = {
     "time-zone-unknown": "such an entry is refused",
     "moment-out-of-range": "such a moment is malformed",
     "service-pressure-wrong": "such an entry is refused",
+    "requalification-date-wrong": "such an entry is refused",
     "service-pressure-above-test": "such an entry is refused",
 }
 
@@ -159,18 +159,6 @@ async def test_what_is_on_record_of_a_cylinder_denies(county: County) -> None:
     await expect("specification-wrong-use", await _registered(county, _month(-400), manufactured="2020-01", **bulk))
     alloy = {"specification": "DOT-3AL2216", "alloy": "6351-T6"}
     await expect("eddy-current-mark-missing", await _registered(county, _month(-400), manufactured="1985-01", **alloy))
-    corrected = cylinders.CylinderDetailsCorrected(
-        cylinder_id=ids[1],
-        details=cylinders.CylinderDetails(
-            serial="C1",
-            specification="DOT-3AA2216",
-            service_pressure=cylinders.ServicePressure(value="2216", unit="psi"),
-            use="scba",
-            manufactured=_month(-100),
-        ),
-        reason="misread",
-    )
-    await expect("requalification-date-wrong", ids[1], corrected)
     await expect("manufacture-date-wrong", ids[0], at=_days(-900).isoformat())
     _check(reached, OF_CYLINDERS)
 

@@ -20,6 +20,7 @@ from tests.trade.rules.questions import (
     NEIGHBOUR_ID,
     answer,
     authorisation,
+    book,
     codes,
     cylinder,
     hold,
@@ -282,3 +283,16 @@ def test_service_pressure_for_the_summary() -> None:
     wrong = cylinder(pressure="45000").details
     assert wrong is not None
     assert service_pressure_psi(wrong) is None
+
+
+def test_a_wrapped_cylinder_is_not_filled_for_use_under_water_and_says_how_that_is_known() -> None:
+    """From memory: permits of fibre-wrapped cylinders exclude use under water. The permit's own text prevails."""
+    diving = cylinder(specification="DOT-SP10915-4500", pressure="4500", manufactured="2019-01", use="scuba")
+    judged = answer(cylinder=diving)
+    assert judged.code == "specification-wrong-use"
+    assert "not for use under water: from memory" in judged.reasons[0].source
+    assert "enter what it says" in judged.reasons[0].text
+    entered = book(key="SP10915", interval_years=5, life_years=15)
+    assert answer(cylinder=diving, rulebook=entered).code == "ok"
+    tube = answer(cylinder=cylinder(specification="DOT-3T2216", use="scba"))
+    assert "enter what it says" not in tube.reasons[0].text

@@ -16,7 +16,8 @@ from tests.trade.rules.questions import AT, answer, codes, cylinder, extended, p
 
 MICROSECOND = timedelta(microseconds=1)
 PERMIT: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}  # 15 years from manufacture
-UN: dict[str, Any] = {"specification": "UN ISO 11119-2", "pressure": "310", "unit": "bar"}  # 15 years, a marked life prevails
+# 15 years, and a marked life prevails.
+UN: dict[str, Any] = {"specification": "UN ISO 11119-2", "pressure": "310", "unit": "bar"}
 STEEL: dict[str, Any] = {"specification": "DOT-3AA2216"}  # no life
 
 

@@ -13,6 +13,8 @@ from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.events.rulebook import Confidence, SpecificationEntry
 
 STORAGE_ONLY: tuple[Use, ...] = ("storage",)
+# Permits of fibre-wrapped cylinders exclude use under water (from memory): the permit's own text prevails.
+NOT_UNDER_WATER: tuple[Use, ...] = ("scba", "storage")
 
 
 _TABLE_1 = "49 CFR 180.209(a), table 1"
@@ -133,11 +135,12 @@ def _composite(
 ) -> SpecificationEntry:
     return SpecificationEntry(
         key=f"SP{number}",
+        uses=NOT_UNDER_WATER,
         interval_years=interval_years,
         life_years=life_years,
         service_pressure_max_psi=FULL_WRAP_CARBON_MAX_PSI if number in _FULL_WRAP_CARBON else None,
         confidence=confidence,
-        source=source,
+        source=f"{source}; not for use under water: from memory",
     )
 
 

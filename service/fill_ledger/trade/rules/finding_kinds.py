@@ -172,6 +172,8 @@ GRAVE_REASON_CODES = frozenset(
         "specification-wrong-use",
         "inspection-failed",
         "air-sample-failed",
+        "air-sample-over-limit",
+        "air-alarm-open",
     }
 )
 

@@ -83,9 +83,10 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
             ),
         )
     if details.use not in entry.uses:
+        doubt = "" if entry.confidence == "read" else " If its own text says otherwise, enter what it says."
         return (
             WRONG_USE.reason(
-                f"{name} is filled here for {' and '.join(entry.uses)} only; the record says {details.use}.",
+                f"{name} is filled here for {' and '.join(entry.uses)} only; the record says {details.use}.{doubt}",
                 f"Do not fill. {name} is for {' and '.join(entry.uses)} only.",
                 source=entry.source,
             ),
