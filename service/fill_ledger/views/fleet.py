@@ -4,6 +4,7 @@ Everything is read in one transaction that sees the ledger as it was at its firs
 thousands of subjects is of one moment, whatever is recorded while it is made.
 """
 
+import asyncio
 import hashlib
 import uuid
 from collections.abc import AsyncIterator, Iterable, Sequence
@@ -27,20 +28,29 @@ CHUNK = 100
 
 POSITIONS_DIGITS = 24
 
+# One department at a time, so that each chunk is a short walk along an index. LIMIT 1, where the key is whole anyway,
+# keeps the state a look-up of its own, whatever the statistics of a table just filled by an import say.
 _CYLINDERS = """
-SELECT cylinder.department_id, cylinder.cylinder_id AS subject_id, known.state
+SELECT cylinder.cylinder_id AS subject_id, known.state
 FROM views.cylinder
-JOIN views.state AS known ON known.department_id = cylinder.department_id AND known.subject_kind = 'cylinder'
-    AND known.subject_id = cylinder.cylinder_id
-WHERE cylinder.department_id = ANY ($1::uuid[]) AND cylinder.registered_at IS NOT NULL
-    AND (cylinder.department_id, cylinder.cylinder_id) > ($2, $3) AND {conditions}
-ORDER BY cylinder.department_id, cylinder.cylinder_id LIMIT {limit}
+CROSS JOIN LATERAL (
+    SELECT state.state FROM views.state
+    WHERE state.department_id = cylinder.department_id AND state.subject_kind = 'cylinder'
+        AND state.subject_id = cylinder.cylinder_id
+    LIMIT 1
+) AS known
+WHERE cylinder.department_id = $1 AND cylinder.cylinder_id > $2 AND cylinder.registered_at IS NOT NULL
+    AND {conditions}
+ORDER BY cylinder.cylinder_id LIMIT {limit}
 """
 _SUBJECTS = """
-SELECT known.department_id, known.subject_id, known.state FROM views.state AS known
-WHERE known.department_id = ANY ($1::uuid[]) AND known.subject_kind = $4
-    AND (known.department_id, known.subject_id) > ($2, $3)
-ORDER BY known.department_id, known.subject_id LIMIT {limit}
+SELECT known.subject_id, known.state FROM views.state AS known
+WHERE known.department_id = $1 AND known.subject_kind = $3 AND known.subject_id > $2
+ORDER BY known.subject_id LIMIT {limit}
+"""
+_EVERY_SUBJECT = """
+SELECT known.state FROM views.state AS known
+WHERE known.department_id = ANY ($1::uuid[]) AND known.subject_kind = $2
 """
 _BEFORE_ALL = uuid.UUID(int=0)
 
@@ -88,10 +98,10 @@ class Fleet:
             self.visible_ids,
         )
         self.departments = {row["subject_id"]: decode_state(SubjectKind.DEPARTMENT, row["state"]) for row in rows}
-        async for policies in self._subjects(SubjectKind.POLICY, self.visible_ids):
-            self.policies.update({policy.department_id: policy for policy in policies})
-        async for stations in self._subjects(SubjectKind.STATION, self.visible_ids):
-            self.stations.update({(known.department_id, known.subject_id): known for known in stations})
+        for policy in await self._every(SubjectKind.POLICY):
+            self.policies[policy.department_id] = policy
+        for station in await self._every(SubjectKind.STATION):
+            self.stations[(station.department_id, station.subject_id)] = station
 
     def station(self, station_id: uuid.UUID) -> StationState | None:
         """Return a registered station of the departments looked at, or None."""
@@ -119,28 +129,34 @@ class Fleet:
         texts, arguments = ["TRUE"], []
         for condition in conditions:
             arguments.append(condition.argument)
-            texts.append(condition.text.format(len(arguments) + 3))
+            texts.append(condition.text.format(len(arguments) + 2))
         statement = _CYLINDERS.format(conditions=" AND ".join(texts), limit=CHUNK)
-        return self._chunks(statement, SubjectKind.CYLINDER, self.department_ids, arguments)
+        return self._chunks(statement, SubjectKind.CYLINDER, arguments)
 
     def subjects(self, kind: SubjectKind) -> AsyncIterator[list[Any]]:
         """Yield all states of a kind, in chunks, by department and id."""
-        return self._subjects(kind, self.department_ids)
+        return self._chunks(_SUBJECTS.format(limit=CHUNK), kind, [kind.value])
 
-    def _subjects(self, kind: SubjectKind, department_ids: list[uuid.UUID]) -> AsyncIterator[list[Any]]:
-        return self._chunks(_SUBJECTS.format(limit=CHUNK), kind, department_ids, [kind.value])
+    async def _every(self, kind: SubjectKind) -> list[Any]:
+        """Return the states of a kind of which a department has few, of every department that may be seen."""
+        rows = await self._connection.fetch(_EVERY_SUBJECT, self.visible_ids, kind.value)
+        states: list[Any] = []
+        for number, row in enumerate(rows, start=1):
+            states.append(decode_state(kind, row["state"]))
+            if number % CHUNK == 0:
+                await asyncio.sleep(0)
+        return states
 
-    async def _chunks(
-        self, statement: str, kind: SubjectKind, department_ids: list[uuid.UUID], arguments: Iterable[Any]
-    ) -> AsyncIterator[list[Any]]:
-        after = (_BEFORE_ALL, _BEFORE_ALL)
-        while True:
-            rows = await self._connection.fetch(statement, department_ids, *after, *arguments)
-            if rows:
-                yield [decode_state(kind, row["state"]) for row in rows]
-            if len(rows) < CHUNK:
-                return
-            after = (rows[-1]["department_id"], rows[-1]["subject_id"])
+    async def _chunks(self, statement: str, kind: SubjectKind, arguments: Iterable[Any]) -> AsyncIterator[list[Any]]:
+        for department_id in self.department_ids:
+            after = _BEFORE_ALL
+            while True:
+                rows = await self._connection.fetch(statement, department_id, after, *arguments)
+                if rows:
+                    yield [decode_state(kind, row["state"]) for row in rows]
+                if len(rows) < CHUNK:
+                    break
+                after = rows[-1]["subject_id"]
 
 
 @asynccontextmanager

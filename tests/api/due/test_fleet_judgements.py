@@ -124,7 +124,7 @@ async def test_departments_see_their_own_fleet_and_no_other_s_station(county: Co
         )
     assert len(every) == len(there) == 9
     # A neighbour's cylinder at our station: policy names no partner, as the look-up says as well.
-    assert [item["code"] for item in theirs] == ["not-shared"]
+    assert [set(item["codes"]) for item in theirs] == [{"not-shared", "requalification-due"}]
     async with county.client(county.own.keys[Role.CONTROLLER]) as client:
         problem_in(await client.get(PATH), 403, "not-permitted")
 
