@@ -276,6 +276,7 @@ as_marked = st.builds(
     service_pressure_unit=st.none() | st.sampled_from(["psi", "bar"]),
     manufactured=st.none() | months | st.text(max_size=7),
     last_requalified=st.none() | months | st.text(max_size=7),
+    marked_life_ends=st.none() | months | st.text(max_size=7),
 )
 
 

@@ -10,7 +10,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from msgspec import structs
 
+from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import Judgement
 from tests.trade.rules.questions import AT, answer, codes, cylinder, extended, policy, stamp
 
@@ -106,3 +108,24 @@ def test_an_extension_renews_no_test_and_nothing_that_has_no_life() -> None:
     )
     assert untested.code == "requalification-due"
     assert judged(**STEEL, life_extensions=[extended("2041-05")]).advice == ()
+
+
+def test_a_cylinder_nobody_registered_tells_its_marked_life() -> None:
+    """A neighbour's UN composite of 2011 marked for 30 years must not be turned away as 15 years old."""
+    marks = AsMarked(
+        serial="XY9",
+        specification="UN ISO 11119-2 PW310BAR",
+        manufactured="2011-03",
+        last_requalified="2024-03",
+        marked_life_ends="2041-03",
+    )
+
+    def of(as_marked: AsMarked) -> Judgement:
+        return answer(cylinder=None, subject_problem="unknown", as_marked=as_marked)
+
+    assert of(marks).decision == "permit"
+    assert of(structs.replace(marks, marked_life_ends="2026-05")).code == "service-life-over"
+    assert of(structs.replace(marks, marked_life_ends=None)).code == "service-life-over"
+    unread = of(structs.replace(marks, marked_life_ends="2041"))
+    assert unread.code == "marks-missing"
+    assert "month in which its marked life ends" in unread.reasons[0].text

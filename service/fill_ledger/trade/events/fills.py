@@ -41,6 +41,7 @@ class AsMarked(Body, frozen=True, kw_only=True):
     service_pressure_unit: Literal["psi", "bar", "kpa", "mpa"] | None = None
     manufactured: Annotated[str, Meta(max_length=7)] | None = None
     last_requalified: Annotated[str, Meta(max_length=7)] | None = None
+    marked_life_ends: Annotated[str, Meta(max_length=7)] | None = None
     owner: ShortText | None = None
 
 

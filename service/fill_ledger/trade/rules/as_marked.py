@@ -29,6 +29,8 @@ def missing_marks(marks: AsMarked) -> tuple[str, ...]:
         missing.append("month of manufacture as YYYY-MM")
     if marks.last_requalified is not None and not _is_month(marks.last_requalified):
         missing.append("month of the last test as YYYY-MM")
+    if marks.marked_life_ends is not None and not _is_month(marks.marked_life_ends):
+        missing.append("month in which its marked life ends as YYYY-MM")
     return tuple(missing)
 
 
@@ -64,6 +66,7 @@ def provisional_cylinder(question: Question) -> CylinderState | None:
         service_pressure=pressure,
         use="scba",
         manufactured=marks.manufactured,
+        marked_life_ends=marks.marked_life_ends,
     )
     if marks.last_requalified is not None:
         state.requalifications = [
