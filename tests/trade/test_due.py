@@ -20,7 +20,10 @@ from fill_ledger.trade.due import (
     member_outlooks,
     outlook_of,
 )
+from fill_ledger.trade.events.rulebook import AmendedFigure, RuleAmended
 from fill_ledger.trade.judgement import Judgement, Question, judge
+from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.rules.rule import Concern
 from fill_ledger.trade.states.members import MemberState
 from fill_ledger.trade.states.stations import AirSourceState
@@ -253,6 +256,22 @@ def test_a_moment_beyond_the_calendar_is_denied_and_nothing_follows() -> None:
     asked = question(at=datetime(2201, 1, 1, tzinfo=UTC))
     outlook = cylinder_outlook(asked, datetime(2300, 1, 1, tzinfo=UTC))
     assert ([reason.code for reason in outlook.denials], outlook.stops) == (["moment-out-of-range"], ())
+
+
+def test_relief_that_the_county_entered_ends_on_its_last_day() -> None:
+    """Tested 2021-03: due in 2026-03, and by relief of six months to the end of 2026-09, but only until 1 August."""
+    relief = RuleAmended(
+        figures=(AmendedFigure(figure="requalification_grace_months", value=6),),
+        reason="Relief by the regulator.",
+        effective_from="2026-03-20",
+        effective_until="2026-08-01",
+    )
+    asked = question(cylinder=cylinder(stamp("2021-03")), rulebook=Rulebook(SPECIFICATIONS, (), (relief,)))
+    outlook = cylinder_outlook(asked, AT + timedelta(days=365))
+    assert outlook.decision == "permit"
+    assert [(stop.at, stop.begun[0].code) for stop in outlook.stops] == [
+        (datetime(2026, 8, 1, 4, tzinfo=UTC), "requalification-due")
+    ]
 
 
 def test_what_left_for_good_has_ended() -> None:

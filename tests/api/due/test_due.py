@@ -301,6 +301,7 @@ async def test_every_fault_of_the_query_is_told(county: County) -> None:
         refused = await client.get(
             "/v1/due", params={"horizon_days": "3661", "kind": "truck", "station_id": "x", "when": "now", "code": "A B"}
         )
+        misspelt = await client.get("/v1/due", params={"code": "requalification-duo"})
         far = await client.get("/v1/due/workload", params={"at": "2099-01-01T00:00:00Z"})
     assert {place for place, _ in places(problem_in(refused, 400, "invalid-query"))} == {
         "horizon_days",
@@ -309,6 +310,9 @@ async def test_every_fault_of_the_query_is_told(county: County) -> None:
         "when",
         "code",
     }
+    problem = problem_in(misspelt, 400, "invalid-query")
+    assert places(problem) == {("code", "no-such-code")}
+    assert "requalification-due" in problem["detail"]
     assert places(problem_in(far, 400, "invalid-query")) == {("at", "out-of-range")}
 
 

@@ -133,4 +133,8 @@ async def test_every_fault_of_the_query_is_told(county: County) -> None:
     params: dict[str, Any] = {"decision": "maybe", "use": "bottle", "limit": "0", "at": "yesterday", "stations": "1"}
     async with county.client(county.own.keys[Role.OFFICER]) as client:
         refused = problem_in(await client.get(PATH, params=params), 400, "invalid-query")
+        misspelt = problem_in(await client.get(PATH, params={"code": "okay"}), 400, "invalid-query")
+        fine = await client.get(PATH, params={"code": "ok"})
     assert {place for place, _ in places(refused)} == set(params)
+    assert places(misspelt) == {("code", "no-such-code")}
+    assert fine.status_code == 200

@@ -20,7 +20,7 @@ from fill_ledger.api.due.due_types import (
     WorkloadMonth,
     WorkloadQuery,
 )
-from fill_ledger.api.due.surveys import Continued, continued, page_of, surveyed, written
+from fill_ledger.api.due.surveys import Continued, continued, page_of, refuse_unknown_code, surveyed, written
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.decoding import AnyRequest
 from fill_ledger.api.http.keysets import SortKey, SortOrder
@@ -28,6 +28,7 @@ from fill_ledger.api.http.operations import answer, get
 from fill_ledger.api.http.paging import open_window
 from fill_ledger.api.http.replies import Reply
 from fill_ledger.api.listings import Listing, Pauses
+from fill_ledger.trade.judgement import rules_catalogue
 from fill_ledger.views.fleet import Fleet
 
 # No statement sorts by it: it says what a cursor holds, in the order of a place.
@@ -45,6 +46,7 @@ BY_CONSEQUENCE = SortOrder(
     ),
 )
 _PROBLEMS = (problem_types.FLEET_LISTS_BUSY, problem_types.NOT_PROCESSABLE)
+_DENYING = [entry.code for entry in rules_catalogue() if entry.effect == "deny"]
 _Counted = tuple[DueKind, str, str]
 
 
@@ -64,6 +66,7 @@ async def list_due(request: AnyRequest, query: DueQuery, principal: Principal) -
     they do not. A cylinder goes by the calendar of its home station, or else of its department. Uses nobody was
     authorised for are not listed, nor is what left for good. The pages of one list are all of one moment.
     """
+    refuse_unknown_code(query.code, _DENYING)
     window = open_window(request, query, BY_CONSEQUENCE)
     page = continued(window.after_values)
     scope = _scope(query)

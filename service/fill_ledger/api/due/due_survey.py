@@ -22,6 +22,9 @@ from fill_ledger.views.fleet import Condition, Fleet
 
 # Bad or missing air stops a whole station, a cylinder that is out stops itself, for a member another one can fill.
 _CONSEQUENCE: dict[DueKind, int] = {"air_source": 0, "cylinder": 1, "member": 2}
+LABEL_IN_PLACE = 40
+"""So much of a label sorts; a cursor carries it, and has a greatest length."""
+
 _ACT_ON_FIRST = {entry.code: place for place, entry in enumerate(rules_catalogue())}
 
 
@@ -250,6 +253,6 @@ def _place(subject: _Subject, item: DueItem) -> Place:
         0 if item.stops_at is None else microseconds_of(item.stops_at),
         _CONSEQUENCE[item.kind],
         _ACT_ON_FIRST[item.code],
-        item.label or "",
+        (item.label or "")[:LABEL_IN_PLACE],
         " ".join(str(part) for part in which),
     )

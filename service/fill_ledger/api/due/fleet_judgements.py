@@ -8,7 +8,7 @@ from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
 from fill_ledger.api.due.fleet_judgement_types import FLEET_EXAMPLE, FleetPage, FleetQuery
 from fill_ledger.api.due.fleet_survey import FleetFacets, FleetScope, FleetSummary, FleetSurvey
-from fill_ledger.api.due.surveys import continued, page_of, surveyed, written
+from fill_ledger.api.due.surveys import continued, page_of, refuse_unknown_code, surveyed, written
 from fill_ledger.api.fleet.cylinder_listing import specification_condition
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.decoding import AnyRequest
@@ -18,6 +18,7 @@ from fill_ledger.api.http.paging import open_window
 from fill_ledger.api.http.problems import Fault, Problem
 from fill_ledger.api.http.replies import Reply
 from fill_ledger.api.listings import Listing
+from fill_ledger.trade.judgement import CODE_OK, rules_catalogue
 from fill_ledger.views.fleet import Fleet
 
 # No statement sorts by it: it says what a cursor holds, in the order of a place.
@@ -31,6 +32,8 @@ BY_NUMBER = SortOrder(
         SortKey(column="cylinder_id", kind="text"),
     ),
 )
+
+_CODES = [CODE_OK, *(entry.code for entry in rules_catalogue())]
 
 
 @get(
@@ -53,6 +56,7 @@ async def list_fleet_judgements(request: AnyRequest, query: FleetQuery, principa
         detail = "An air source is named together with its station: send station_id as well."
         fault = Fault(code="missing", detail=detail, parameter="station_id")
         raise Problem(problem_types.INVALID_QUERY, detail, errors=[fault])
+    refuse_unknown_code(query.code, _CODES)
     window = open_window(request, query, BY_NUMBER)
     page = continued(window.after_values)
     scope = FleetScope(

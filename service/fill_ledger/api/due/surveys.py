@@ -1,7 +1,8 @@
 """A survey: one list about a whole fleet, worked out at one moment of the ledger, or found as it was kept."""
 
+import difflib
 import uuid
-from collections.abc import Awaitable, Callable, Hashable, Sequence
+from collections.abc import Awaitable, Callable, Hashable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -135,6 +136,20 @@ def refuse_too_many(count: int) -> None:
         )
         fault = Fault(code="too-many-subjects", detail=detail, parameter="department_id")
         raise Problem(problem_types.NOT_PROCESSABLE, detail, errors=[fault])
+
+
+def refuse_unknown_code(code: str | None, known: Iterable[str]) -> None:
+    """Refuse a filter by a code that no rule gives: its list would be empty, and look as if nothing were due.
+
+    Raises:
+        Problem: 400 invalid-query.
+    """
+    choices = frozenset(known)
+    if code is not None and code not in choices:
+        near = difflib.get_close_matches(code, sorted(choices), n=1)
+        detail = f"No rule gives this code. {f'Did you mean {near[0]}?' if near else 'See /v1/rules.'}"
+        fault = Fault(code="no-such-code", detail=detail, parameter="code")
+        raise Problem(problem_types.INVALID_QUERY, detail, errors=[fault])
 
 
 class Asking:
