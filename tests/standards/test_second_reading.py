@@ -2,7 +2,7 @@
 
 Sources: 49 CFR 180.203, 180.205(c), (h), (i); 180.207(c); 180.209(a) table 1 and (b) (its conditions in part secondary,
 in part from memory); 180.213(d), (f); 173.301(a)(6), (a)(7); 173.302a(b) (2015 edition). The life of the special permit
-is a secondary figure. That two entries of one month have no order, and the worse one stands, is inference.
+is a secondary figure; that it excludes use under water is from memory. That two entries of one month have no order, and the worse one stands, is inference.
 
 Months are counted as whole numbers here, and every question is asked on the 15th, so that no calendar is needed.
 """
@@ -37,6 +37,7 @@ class Kind(NamedTuple):
     life_years: int | None
     may_carry_star: bool
     may_carry_plus: bool
+    under_water: bool = True
 
 
 KINDS = (
@@ -44,7 +45,7 @@ KINDS = (
     Kind("DOT-3A2015", "2015", 5, None, True, True),
     Kind("DOT-3AL3000", "3000", 5, None, False, False),
     Kind("UN ISO 9809-1", "3000", 10, None, False, False),
-    Kind("DOT-SP10915-4500", "4500", 5, 15, False, False),
+    Kind("DOT-SP10915-4500", "4500", 5, 15, False, False, under_water=False),
 )
 
 
@@ -69,6 +70,8 @@ def second_reading(
     newest = max((one.month for one in tests), default=None)
     if any(one.month == newest and one.outcome == "rejected" for one in tests):
         return "requalification-rejected", None  # 180.205(h)
+    if use == "scuba" and not kind.under_water:
+        return "specification-wrong-use", None
     if kind.life_years is not None and over(made, kind.life_years, now, strict):
         return "service-life-over", None  # 180.205(c), 173.301(a)(7)
     passed = [one for one in tests if one.month == newest]
