@@ -2,7 +2,8 @@
 
 Sources: 49 CFR 180.203, 180.205(c), (h), (i); 180.207(c); 180.209(a) table 1 and (b) (its conditions in part secondary,
 in part from memory); 180.213(d), (f); 173.301(a)(6), (a)(7); 173.302a(b) (2015 edition). The life of the special permit
-is a secondary figure; that it excludes use under water is from memory. That two entries of one month have no order, and the worse one stands, is inference.
+is a secondary figure; that it excludes use under water is from memory. That two entries of one month have no order, and
+the worse one stands, is inference.
 
 Months are counted as whole numbers here, and every question is asked on the 15th, so that no calendar is needed.
 """
