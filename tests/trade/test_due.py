@@ -274,6 +274,20 @@ def test_relief_that_the_county_entered_ends_on_its_last_day() -> None:
     ]
 
 
+def test_the_end_of_the_calendar_is_no_stop() -> None:
+    asked = question(at=datetime(2199, 6, 1, tzinfo=UTC))
+    assert cylinder_outlook(asked, datetime(2300, 1, 1, tzinfo=UTC)).stops == ()
+
+
+def test_only_what_begins_is_told_of_what_was_stopped_before() -> None:
+    held_at = datetime(2026, 12, 15, 12, tzinfo=UTC)
+    asked = question(cylinder=cylinder(stamp("2021-11"), holds=[hold(starts_at=held_at)]))
+    due, held = cylinder_outlook(asked, AT + timedelta(days=365)).stops
+    assert [reason.code for reason in due.begun] == ["requalification-due"]
+    assert (held.at, [reason.code for reason in held.begun]) == (held_at, ["on-hold"])
+    assert [reason.code for reason in held.denials] == ["on-hold", "requalification-due"]
+
+
 def test_what_left_for_good_has_ended() -> None:
     for ended in (
         cylinder(stamp("2024-09", "condemned")),

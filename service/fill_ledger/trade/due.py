@@ -109,9 +109,8 @@ def outlook_of(question: Question, concerns: frozenset[Concern], until: datetime
         return Outlook(denials=(outside,), stops=())
     case, rules = Case(question), rules_concerning(concerns)
     denials = _denials(case, rules)
-    last = min(until.astimezone(UTC), CALENDAR_ENDS_AT)
     stops: list[Stop] = []
-    for stop in _stops(case, rules, denials, last):
+    for stop in _stops(case, rules, denials, until.astimezone(UTC)):
         stops.append(stop)
         if len(stops) == MAXIMUM_STOPS:
             break
@@ -170,7 +169,6 @@ def member_outlooks(
                 station=None if station_id is None else _place(question.department_id, station_id),
                 time_zone=question.time_zone if station_id is None else time_zones.get(station_id, question.time_zone),
                 member=member,
-                member_asked=True,
             )
             asked.append(((use, station_id), outlook_of(one, MEMBER_CONCERNS, until)))
     return tuple(
