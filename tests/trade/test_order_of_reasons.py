@@ -166,9 +166,9 @@ def test_a_cylinder_that_could_be_put_right_and_everything_else_wrong_too() -> N
 def test_a_cylinder_at_the_end_of_its_life_and_everything_else_wrong_too() -> None:
     known = cylinder(
         stamp("2019-05"),
-        specification="DOT-SP10915-4500",
-        pressure="4500",
-        manufactured="2009-05",
+        specification="DOT-3AL2216",
+        details_alloy="6061-T6",
+        details_marked_life_ends="2024-05",
         use="scuba",
     )
     codes = asked(known)
