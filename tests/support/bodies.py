@@ -65,7 +65,9 @@ def _text(kind: inspect.StrType) -> st.SearchStrategy[str]:
 
 def _tuple(kind: inspect.VarTupleType) -> st.SearchStrategy[tuple[Any, ...]]:
     longest = math.inf if kind.max_length is None else kind.max_length
-    return st.lists(_of(kind.item_type), max_size=int(min(MAXIMUM_PARTS, longest))).map(tuple)
+    fewest = kind.min_length or 0
+    most = int(min(max(MAXIMUM_PARTS, fewest), longest))
+    return st.lists(_of(kind.item_type), min_size=fewest, max_size=most).map(tuple)
 
 
 def _struct(kind: inspect.StructType) -> st.SearchStrategy[Any]:
