@@ -1,8 +1,84 @@
 """Questions whose codes have one already: other words of the same reason, and the facts of every rule."""
 
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+
+from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import Question
-from tests.trade.rules.questions import question
+from fill_ledger.trade.states.cylinders import CylinderState, LastFill
+from tests.trade.rules.questions import POSITION_ID, book, cylinder, extended, hold, policy, position, question, stamp
+
+COMPOSITE: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}
+STARRED = stamp("2024-09", "pass", "star")
+
+
+def _filled(filled_at: datetime, *, tested: str = "2021-05") -> CylinderState:
+    known = cylinder(stamp(tested))
+    known.last_fill = LastFill(event_id=known.subject_id, filled_at=filled_at, end_psi=2216)
+    return known
+
+
+def _held(clears_by: str) -> CylinderState:
+    one = hold("damage", ends_at=datetime(2026, 7, 1, 16, tzinfo=UTC))
+    one.clears_by = clears_by
+    return cylinder(holds=[one])
+
+
+def _reported_early() -> CylinderState:
+    known = stamp("2026-08")
+    known.reported_at = datetime(2026, 6, 1, tzinfo=UTC)
+    return cylinder(stamp("2024-09"), known)
+
 
 FURTHER_QUESTIONS: dict[str, Question] = {
     "everything: a plain permit": question(),
+    "on-hold: with its own way to clear it": question(cylinder=_held("a technician's inspection")),
+    "requalification-date-wrong: no month": question(cylinder=cylinder(stamp("2024-09"), stamp("2024-13"))),
+    "requalification-date-wrong: after its report": question(cylinder=_reported_early()),
+    "specification-unknown: a UN mark without material": question(
+        cylinder=cylinder(specification="UN ISO 99999", pressure="200", unit="bar")
+    ),
+    "specification-not-fillable: a reason behind a colon": question(cylinder=cylinder(specification="DOT-3B500")),
+    "specification-not-fillable: not yet in effect": question(
+        cylinder=cylinder(specification="DOT-SP99998", pressure="3000"),
+        rulebook=book(key="SP99998", effective_from="2026-07-01"),
+    ),
+    "specification-not-fillable: no more in effect": question(
+        cylinder=cylinder(specification="DOT-SP99998", pressure="3000"),
+        rulebook=book(key="SP99998", effective_until="2026-06-01"),
+    ),
+    "specification-wrong-use: not sure": question(cylinder=cylinder(**COMPOSITE, manufactured="2019-01", use="scuba")),
+    "permit-data-unverified: no life": question(
+        cylinder=cylinder(specification="TC-3AAM155", pressure="155", unit="bar")
+    ),
+    "service-life-over: marked": question(cylinder=cylinder(details_marked_life_ends="2026-05")),
+    "service-life-over: extended": question(
+        cylinder=cylinder(**COMPOSITE, manufactured="2010-05", life_extensions=[extended("2026-05")]),
+        policy=policy(life_extensions_accepted=True),
+    ),
+    "requalification-due: never tested": question(
+        cylinder=msgspec.structs.replace(cylinder(manufactured="2021-05"), requalifications=[])
+    ),
+    "requalification-due: UN, strict": question(
+        cylinder=cylinder(stamp("2016-06"), specification="UN ISO 9809-1", pressure="200", unit="bar"),
+        policy=policy(requalification_due="strict"),
+    ),
+    "requalification-due: filled in time": question(cylinder=_filled(datetime(2026, 5, 31, 12, tzinfo=UTC))),
+    "requalification-due: filled too late": question(cylinder=_filled(datetime(2026, 6, 1, 4, tzinfo=UTC))),
+    "star-not-counted: not on this specification": question(
+        cylinder=cylinder(STARRED, specification="DOT-3AL2216", details_alloy="6061-T6")
+    ),
+    "star-not-counted: storage": question(cylinder=cylinder(STARRED, use="storage")),
+    "star-not-counted: too large": question(cylinder=cylinder(STARRED, details_water_volume_ml=56_700)),
+    "star-not-counted: too old": question(cylinder=cylinder(STARRED, manufactured="1945-12")),
+    "limit-lowered: hose": question(station=position(3000, 2000), fill_position_id=POSITION_ID),
+    "cold-gas-lower-stop: the other figure lies beyond the table": question(
+        cylinder=cylinder(specification="DOT-3AA7500", pressure="7500", use="storage"), gas_temperature_f=0
+    ),
+    "read-marks-twice: the pressure in the mark": question(
+        cylinder=None,
+        as_marked=AsMarked(serial="XY9", specification="DOT-SP10915-4500", manufactured="2022-03"),
+    ),
 }

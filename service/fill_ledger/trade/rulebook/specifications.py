@@ -49,10 +49,18 @@ FAMILIES: tuple[SpecificationEntry, ...] = (
         confidence="read",
     ),
     SpecificationEntry(
-        key="3B", uses=(), refusal=f"{_NOT_BREATHING}: low pressure class", source=_MEMORY, confidence="low"
+        key="3B",
+        uses=(),
+        refusal=f"{_NOT_BREATHING}: low pressure class",
+        source="49 CFR 178.38, from memory",
+        confidence="low",
     ),
     SpecificationEntry(
-        key="3BN", uses=(), refusal=f"{_NOT_BREATHING}: low pressure class", source=_MEMORY, confidence="low"
+        key="3BN",
+        uses=(),
+        refusal=f"{_NOT_BREATHING}: low pressure class",
+        source="49 CFR 178.39, from memory",
+        confidence="low",
     ),
     SpecificationEntry(
         key="3E",

@@ -51,7 +51,9 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         return ()
     advice = _extension_advice(case)
     if is_life_over(case):
-        return (_life_over(case), *advice)
+        # That an extension counts is of no use to whoever holds a cylinder that is past it as well.
+        is_counted = any(reason.code == EXTENSION_COUNTED.code for reason in advice)
+        return (_life_over(case),) if is_counted else (_life_over(case), *advice)
     if entry.life_years is None or details.manufactured is not None:
         return advice
     if details.marked_life_ends is not None and entry.marked_life_prevails:
@@ -101,8 +103,8 @@ def _extension_advice(case: Case) -> tuple[Reason, ...]:
         )
     return (
         EXTENSION_COUNTED.reason(
-            f"Its life of its own ends {own_life_ends}; policy accepts the extension through {extension.through} by "
-            f"{permit}. The set may have lost its approval: ask its maker.",
+            f"Without its extension the life would end {own_life_ends}; policy accepts the one through "
+            f"{extension.through} by {permit}. The set may have lost its approval: ask its maker.",
             f"Life extended through {extension.through}: check the approval.",
         ),
     )
@@ -119,9 +121,11 @@ def _instants(case: Case) -> Iterable[datetime]:
 def _facts(case: Case) -> Facts:
     stops_at, extension = case.life_stops_at, case.extension
     return {
+        "fillable": is_fillable(case),
         "manufactured": None if case.details is None else case.details.manufactured,
         "life_years": None if case.entry is None else case.entry.life_years,
         "marked_life_ends": None if case.details is None else case.details.marked_life_ends,
+        "marked_life_prevails": case.entry is not None and case.entry.marked_life_prevails,
         "extended_through": None if extension is None else extension.extension.through,
         "extensions_accepted": case.question.policy.life_extensions_accepted,
         "life_ends": case.life_ends,

@@ -202,7 +202,7 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
         return ()
     return (
         PLUS_VOID.reason(
-            f"The test of {latest.stamp.month} has no plus sign, or not in every entry of that month, so that of "
+            f"The test of {latest.stamp.month} has no plus sign, or not in every entry of that month, so the plus of "
             "another entry does not hold.",
             f"No plus on test {latest.stamp.month}: marked pressure holds.",
         ),
@@ -265,10 +265,10 @@ def _position_reasons(case: Case) -> tuple[Reason, ...]:
         return ()
     if reading_psi < settled_psi:
         is_regulator = position.regulator_psi == reading_psi
-        part = "its regulator is set to" if is_regulator else "its hose is rated"
+        part = "its regulator is set to that" if is_regulator else "its hose is rated for that"
         return (
             LIMITED_BY_POSITION.reason(
-                f"The cylinder may have {settled_psi} psi; this fill position allows {reading_psi} psi: {part} that.",
+                f"The cylinder may have {settled_psi} psi; this fill position allows {reading_psi} psi: {part}.",
                 f"{'Regulator' if is_regulator else 'Hose'} allows {reading_psi} of {settled_psi} psi.",
             ),
         )

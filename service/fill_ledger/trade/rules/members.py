@@ -5,7 +5,7 @@ from datetime import date, datetime
 
 from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_starts_at, day_text
 from fill_ledger.trade.rules.case import Case
-from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.reasons import USE_WORDS, Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.states.base import period_at
 from fill_ledger.trade.states.members import Authorisation, MemberState, Training
@@ -159,7 +159,7 @@ def _by_authorisation(case: Case, authorisation: Authorisation) -> tuple[Reason,
             )
     use = None if case.details is None else case.details.use
     if use is not None and use not in authorisation.kinds:
-        found.append(_not_authorised(f"{use} cylinders"))
+        found.append(_not_authorised(f"{USE_WORDS[use]} cylinders"))
     if _is_elsewhere(case, authorisation):
         found.append(
             NOT_HERE.reason(

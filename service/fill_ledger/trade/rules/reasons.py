@@ -10,6 +10,10 @@ from typing import Literal
 
 import msgspec
 
+from fill_ledger.trade.events.envelope import Use
+
+USE_WORDS: dict[Use, str] = {"scba": "SCBA", "scuba": "SCUBA", "storage": "storage"}
+
 Effect = Literal["deny", "obligation", "advice"]
 
 MAXIMUM_TEXT = 200

@@ -19,7 +19,7 @@ from fill_ledger.trade.rules.standing import is_condemned
 
 STAR_WATER_VOLUME_MAX_ML = NumberFigure(
     name="star_water_volume_max_ml",
-    value=56_699,  # one pound of water is 453.59237 ml at 1 g/ml
+    value=56_699,  # 125 lb
     lowest=0,
     highest=10_000_000,
     meaning="A star counts up to this water volume: 125 lb of water (from memory, 49 CFR 180.209(b)(1)).",
@@ -37,6 +37,7 @@ GRACE_MONTHS = NumberFigure(
     meaning="So many months after the due month a cylinder may still be filled: none, save where the regulator gives "
     "relief for a time (PHMSA did in 2020, secondary source).",
 )
+ML_PER_POUND_OF_WATER = 453.59237  # at 1 g/ml
 STAR_SOURCE = "49 CFR 180.209(b): conditions in part from a secondary quotation, in part from memory"
 
 DUE = ReasonKind(
@@ -96,13 +97,14 @@ def star_fault(case: Case) -> str | None:
     if details is None or entry is None or entry.star_interval_years is None:
         return "the specification does not allow it"
     if details.use == "scuba":
-        return "it is used under water"
+        return "the cylinder is used under water"
     if details.use == "storage":
-        return "it is filled in a bank"
-    if details.water_volume_ml is not None and details.water_volume_ml > case.number(STAR_WATER_VOLUME_MAX_ML):
-        return "it holds more than 125 lb of water"
-    if details.manufactured is None or details.manufactured <= case.month(STAR_MADE_AFTER):
-        return "it is not on record as made after 1945"
+        return "the cylinder is filled in a bank"
+    water_volume_max_ml, made_after = case.number(STAR_WATER_VOLUME_MAX_ML), case.month(STAR_MADE_AFTER)
+    if details.water_volume_ml is not None and details.water_volume_ml > water_volume_max_ml:
+        return f"the cylinder holds more than {water_volume_max_ml / ML_PER_POUND_OF_WATER:.0f} lb of water"
+    if details.manufactured is None or details.manufactured <= made_after:
+        return f"the cylinder is not on record as made after {made_after}"
     return None
 
 
@@ -152,7 +154,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 def _due(case: Case, month: str, years: int, stops_at: datetime) -> Reason:
     due_month = years_later(month, years)
-    since = f"Tested {month}" if case.last_pass is not None else f"Made {month} and no test on record"
+    since = f"Tested {month}" if case.last_pass is not None else f"Made {month}, no test on record"
     source = DUE.source
     if case.last_pass is None:
         source = _SOURCE_NEW

@@ -6,7 +6,7 @@ from datetime import datetime
 from fill_ledger.trade.marks import SpecificationFamily, SpecificationFault, SpecificationMark
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case
-from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.reasons import USE_WORDS, Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 
 _AUTHORISED = "49 CFR 173.301(a)(1), 173.302(a) (2015 edition)"
@@ -50,7 +50,7 @@ UNVERIFIED = ReasonKind(
     effect="advice",
     title="The interval or life used is not verified against the permit",
     source="special permit text, not readable; the permit and the label prevail",
-    clears_by="comparing with the permit",
+    clears_by="comparing with the permit or the regulation",
 )
 
 
@@ -83,11 +83,12 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
             ),
         )
     if details.use not in entry.uses:
+        uses = " and ".join(USE_WORDS[use] for use in entry.uses)
         doubt = "" if entry.confidence == "read" else " If its own text says otherwise, enter what it says."
         return (
             WRONG_USE.reason(
-                f"{name} is filled here for {' and '.join(entry.uses)} only; the record says {details.use}.{doubt}",
-                f"Do not fill. {name} is for {' and '.join(entry.uses)} only.",
+                f"{name} is filled here for {uses} only; the record says {USE_WORDS[details.use]}.{doubt}",
+                f"Do not fill. {name} is for {uses} only.",
                 source=entry.source,
             ),
         )
@@ -116,6 +117,7 @@ def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
         return UNKNOWN.reason(
             f"{name} does not say what the cylinder is made of. Enter the material: steel, aluminium or composite.",
             "Do not fill. Enter the material: steel, aluminium or composite.",
+            clears_by="the material on record",
         )
     return UNKNOWN.reason(
         f"Nothing is on file about {name}. Enter the whole mark as stamped, for example DOT-3AA2015 or "
@@ -128,7 +130,12 @@ def _not_in_effect(case: Case, name: str) -> Reason:
     days = [day for dated in case.entries if (day := dated.effective_from) is not None]
     begins_on = min((day for day in days if day_starts_at(day, case.zone) > case.at), default=None)
     if begins_on is None:
-        return NOT_FILLABLE.reason(f"{name} was not in effect at that time.", f"Do not fill. {name} is not in effect.")
+        return NOT_FILLABLE.reason(
+            f"Nothing that is on file about {name} is in effect any more. Enter what holds now (POST "
+            "/v1/specifications).",
+            f"Do not fill. {name} is no longer in effect.",
+            clears_by="the specification entered as it holds now: POST /v1/specifications",
+        )
     return NOT_FILLABLE.reason(
         f"What is on file about {name} holds from {begins_on} on, not yet.",
         f"Do not fill. {name} is in effect from {begins_on} on.",

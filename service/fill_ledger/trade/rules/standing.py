@@ -108,7 +108,7 @@ def _holds(case: Case) -> Iterable[Reason]:
         return
     for hold in case.cylinder.holds_at(case.at):
         day = day_text(hold.starts_at, case.zone)
-        until = "" if hold.clears_by is None else f" Clears by: {hold.clears_by}"
+        until = "" if hold.clears_by is None else f" Clears by: {hold.clears_by.rstrip('.')}."
         yield ON_HOLD.reason(
             f"On hold since {day} ({hold.hold_kind}).{until}",
             f"Do not fill. On hold since {day}: {hold.hold_kind}.",
