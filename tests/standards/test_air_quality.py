@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from fill_ledger.trade.air_quality import AnalyteVerdict, judge_sample, limit_words
+from fill_ledger.trade.air_quality import AnalyteVerdict, judge_sample, limit_words, result_words
 from fill_ledger.trade.events.air import Analyte, AnalyteResult, AnalyteUnit
 from fill_ledger.trade.events.rulebook import AirStandard, AnalyteLimit
 from fill_ledger.trade.rulebook import SHIPPED
@@ -112,6 +112,43 @@ def test_nothing_is_limited_below_what_the_standard_speaks_of() -> None:
     assert "water" not in told
 
 
+def made_up(*limits: AnalyteLimit) -> AirStandard:
+    """A standard of an invented county."""
+    return AirStandard(key="X", title="X", limits=limits, source="made up", confidence="low")
+
+
+def test_a_limit_may_have_one_end_only() -> None:
+    lowest = made_up(AnalyteLimit(analyte="oxygen", unit="percent", minimum="19.5"))
+    assert [one(lowest, "oxygen", value) for value in ("19.4", "19.5", "99")] == ["under", "within", "within"]
+    assert verdict_of(lowest, result("oxygen", None, text="< 99"))["oxygen"] == "not-comparable"
+
+
+def test_what_several_limits_of_one_analyte_say_together() -> None:
+    """The strictest of those that hold stands; which one holds is in doubt only where the pressure picks among them."""
+
+    def water(maximum: str, **ends: Any) -> AnalyteLimit:
+        return AnalyteLimit(analyte="water", unit="mg_per_m3", maximum=maximum, **ends)
+
+    by_pressure = made_up(water("50", through_psi=2_900), water("35", over_psi=2_900))
+    at_once = made_up(water("50"), water("35"))
+    within_another = made_up(water("50"), water("35", through_psi=2_900))
+    assert one(by_pressure, "water", "40", "mg_per_m3") == "not-comparable"
+    assert one(by_pressure, "water", "40", "mg_per_m3", storage_psi=2_900) == "within"
+    assert one(by_pressure, "water", "40", "mg_per_m3", storage_psi=2_901) == "over"
+    assert one(at_once, "water", "40", "mg_per_m3") == "over"
+    assert one(within_another, "water", "40", "mg_per_m3", storage_psi=2_000) == "over"
+    (in_doubt,) = judge_sample((result("water", "40", "mg_per_m3"),), by_pressure)
+    assert in_doubt.limit.maximum == "35"
+    assert in_doubt.result is not None
+    assert in_doubt.result.value == "40"
+
+
+def test_a_result_that_meets_the_limit_goes_before_one_that_cannot_be_compared() -> None:
+    pair = (result("water", "10"), result("water", "10", "mg_per_m3"))
+    for results in (pair, pair[::-1]):
+        assert verdict_of(NFPA_1989_2019, *results)["water"] == "within"
+
+
 def test_parts_per_million_and_percent_are_exact() -> None:
     """One percent by volume is 10,000 parts per million by volume."""
     assert one(OSHA_GRADE_D, "carbon_dioxide", "0.1", "percent") == "within"
@@ -138,6 +175,7 @@ def test_no_other_unit_is_converted(standard: AirStandard, analyte: Analyte, val
     ("standard", "analyte", "text", "verdict"),
     [
         (NFPA_1989_2019, "carbon_monoxide", "None detected.", "within"),
+        (EN_12021_2014, "oil", "nil", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "< 0.5", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "<5", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "< 10", "not-comparable"),
@@ -153,9 +191,11 @@ def test_no_other_unit_is_converted(standard: AirStandard, analyte: Analyte, val
         (CGA_GRADE_E, "odour", "pronounced", "over"),
         (EN_12021_2014, "odour", "slight", "over"),
         (OSHA_GRADE_D, "odour", "like rubber", "not-comparable"),
+        (OSHA_GRADE_D, "odour", None, "not-comparable"),
+        (OSHA_GRADE_D, "oil", None, "not-comparable"),
     ],
 )
-def test_words_of_laboratories(standard: AirStandard, analyte: Analyte, text: str, verdict: str) -> None:
+def test_words_of_laboratories(standard: AirStandard, analyte: Analyte, text: str | None, verdict: str) -> None:
     """Common practice, no source: what a laboratory writes for nothing found and for an odour."""
     assert verdict_of(standard, result(analyte, None, text=text))[analyte] == verdict
 
@@ -297,3 +337,7 @@ def test_a_limit_reads_plainly() -> None:
     assert limit_words(AnalyteLimit(analyte="oxygen", unit="percent", minimum="19.5")) == "at least 19.5 %"
     assert limit_words(AnalyteLimit(analyte="odour", unit="none", maximum="0")) == "none"
     assert limit_words(AnalyteLimit(analyte="odour", unit="none", maximum="1")) == "at most slight"
+    assert limit_words(AnalyteLimit(analyte="odour", unit="none", maximum="2")) == "any"
+    assert result_words(result("oil", None)) == ""
+    assert result_words(result("oil", None, text="nil")) == "nil"
+    assert result_words(result("oil", "0.1", text="trace")) == "0.1 mg/m3"

@@ -42,7 +42,7 @@ _UNIT_WORDS: dict[AnalyteUnit, str] = {
     "deg_f": " F",
     "none": "",
 }
-_ODOUR_WORDS = ("none", "slight", "more than slight")
+_ODOUR_WORDS = {"0": "none", "1": "at most slight"}
 
 
 class AnalyteVerdict(msgspec.Struct, frozen=True, kw_only=True):
@@ -97,8 +97,7 @@ def limit_words(limit: AnalyteLimit) -> str:
     """Return a limit for a person: "19.5 to 23.5 %", "at most 5 ppm", "at most slight"."""
     unit = _UNIT_WORDS[limit.unit]
     if limit.analyte == "odour" and limit.maximum is not None:
-        rank = int(Decimal(limit.maximum))
-        return "none" if rank == 0 else f"at most {_ODOUR_WORDS[min(rank, len(_ODOUR_WORDS) - 1)]}"
+        return _ODOUR_WORDS.get(limit.maximum, "any")
     if limit.minimum is not None and limit.maximum is not None:
         return f"{limit.minimum} to {limit.maximum}{unit}"
     return f"at least {limit.minimum}{unit}" if limit.minimum is not None else f"at most {limit.maximum}{unit}"
@@ -167,7 +166,9 @@ def _number(limit: AnalyteLimit, result: AnalyteResult) -> _Found | None:
     if result.value is not None:
         number = _converted(Decimal(result.value), result.unit, limit.unit)
         return None if number is None else _Found(number)
-    words = " ".join((result.text or "").casefold().split()).rstrip(".")
+    if result.text is None:
+        return None
+    words = " ".join(result.text.casefold().split()).removesuffix(".")
     if limit.analyte == "odour":
         rank = _ODOUR_RANKS.get(words)
         return None if rank is None else _Found(rank)
