@@ -216,7 +216,7 @@ def test_what_concerns_another_place_changes_nothing() -> None:
 
 
 def test_a_rule_comes_into_effect_on_its_day() -> None:
-    """49 CFR 180.205(f)(4), from 1 January 2007: the county may ask for the mark of older tests, but not before that."""
+    """49 CFR 180.205(f)(4), from 1 January 2007: the county may ask for the mark of older tests, not earlier."""
     earlier = RuleAmended(
         figures=(AmendedFigure(figure="eddy_current_examined_since", value="2006-01"),), reason="stricter"
     )
