@@ -106,6 +106,12 @@ RULES_BEYOND_THE_SCHEMA: dict[str, str] = {
     "list_attempts": "from before to, which OpenAPI cannot say",
     "open_member_session": "either a card, or a passcode with who it is",
     "look_up_members": "exactly one of the ways to name a member",
+    "list_due": "a code of the catalogue, which grows with the rules",
+    "read_workload": "a code of the catalogue, which grows with the rules",
+    "list_fleet_judgements": "a code of the catalogue, which grows with the rules",
+    "make_fill_plan": "exactly one way to give a cylinder and a supply, and a member session of the station",
+    "make_storage_forecast": "bottles by numbers or by air source, but some",
+    "read_gauge_reading": "a limit or a service pressure, not both",
     "report_fill": "body.station_id is required unless the key is a controller's, and the year is one of the trade's",
 }
 """Operations with a rule on their form that stands in words only. Each has tests of its own."""
