@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from fill_ledger.trade.events.air import AnalyteResult
+from fill_ledger.trade.judgement import judge
 from fill_ledger.trade.states.stations import Bottle
 from tests.trade.rules.questions import (
     AT,
@@ -33,12 +34,22 @@ from tests.trade.rules.questions import (
     meter_reading,
     period,
     policy,
+    question,
     sample,
     source,
     station,
     training,
 )
 
+UPKEEP_FACTS = {
+    "filter_life_tenths_h",
+    "filter_life_days",
+    "co_calibration_interval_days",
+    "compressor_1",
+    "compressor_1_filter_changed",
+    "compressor_1_filter_run_tenths_h",
+    "compressor_1_co_calibrated",
+}
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 MICROSECOND = timedelta(microseconds=1)
 
@@ -105,6 +116,83 @@ def test_the_last_day_of_a_filter_counts_in_the_stations_calendar() -> None:
     assert answer(**asked).valid_until == ends_at
     assert answer(**asked, at=ends_at - MICROSECOND).code == "ok"
     assert answer(**asked, at=ends_at).code == "filter-due"
+
+
+def test_the_edges_of_a_filters_hours() -> None:
+    """What happens at the very moment counts, and a meter that has not moved has run nothing."""
+    shortest = policy(filter_life_tenths_h=1)
+    just_changed = compressor(filter_changes=[filter_change(AT, 1000)])
+    assert answer(air_sources=just_changed, policy=shortest).code == "ok"
+    unmoved = compressor(
+        filter_changes=[filter_change(AT - DAY, 1000)], run_time_readings=[meter_reading(AT - HOUR, 1000)]
+    )
+    assert answer(air_sources=unmoved, policy=shortest).code == "ok"
+    at_once = compressor(
+        filter_changes=[filter_change(AT - DAY, 1000)], run_time_readings=[meter_reading(AT - DAY, 1001)]
+    )
+    assert answer(air_sources=at_once, policy=shortest).code == "filter-due"
+
+
+def test_days_are_told_as_the_station_has_them() -> None:
+    changed = datetime(2026, 6, 2, 2, tzinfo=UTC)  # 22:00 on 1 June in New York
+    due = answer(
+        air_sources=compressor(
+            filter_changes=[filter_change(changed, 1000)], run_time_readings=[meter_reading(AT - HOUR, 1499)]
+        ),
+        policy=policy(filter_life_days=1),
+    )
+    assert due.display_text == "Do not fill. Change the filter: last changed 2026-06-01."
+    explained = judge(
+        question(
+            air_sources=compressor(
+                filter_changes=[filter_change(changed, 1000)],
+                run_time_readings=[meter_reading(AT - HOUR, 1499)],
+                co_calibrations=[calibration("2026-06-03")],
+            ),
+            policy=policy(filter_life_days=90, filter_life_tenths_h=500, co_calibration_interval_days=30),
+        ),
+        explain=True,
+    )
+    facts = {told.rule: told.facts for told in explained.explanation or ()}["air-upkeep"]
+    assert {name: facts[name] for name in UPKEEP_FACTS} == {
+        "filter_life_tenths_h": 500,
+        "filter_life_days": 90,
+        "co_calibration_interval_days": 30,
+        "compressor_1": "Compressor 1",
+        "compressor_1_filter_changed": "2026-06-01",
+        "compressor_1_filter_run_tenths_h": 499,
+        "compressor_1_co_calibrated": "2026-06-03",
+    }
+
+
+def test_a_calibration_holds_from_its_day_to_the_end_of_its_last_day_at_the_station() -> None:
+    """16 June begins at 04:00 UTC in New York."""
+    midnight = datetime(2026, 6, 16, 4, tzinfo=UTC)
+    for calibrations, days in (
+        ([calibration("2026-05-16")], 30),
+        ([calibration("2026-05-16", "2026-06-15")], 3_660),
+    ):
+        asked = {
+            "air_sources": compressor(co_calibrations=calibrations),
+            "policy": policy(co_calibration_interval_days=days),
+        }
+        assert answer(**asked).valid_until == midnight
+        assert answer(**asked, at=midnight - MICROSECOND).code == "ok"
+        assert answer(**asked, at=midnight).code == "co-calibration-due"
+    renewed = {
+        "air_sources": compressor(co_calibrations=[calibration("2026-05-01"), calibration("2026-06-16")]),
+        "policy": policy(co_calibration_interval_days=30),
+    }
+    due = answer(**renewed)
+    assert (due.code, due.valid_until) == ("co-calibration-due", midnight)
+    assert due.display_text == "Do not fill. CO monitor: last calibrated 2026-05-01."
+    assert "was calibrated 2026-05-01; policy asks" in due.reasons[0].text
+    assert answer(**renewed, at=midnight).code == "ok"
+    by_label = answer(
+        air_sources=compressor(co_calibrations=[calibration("2026-06-01", "2026-06-14")]),
+        policy=policy(co_calibration_interval_days=30),
+    )
+    assert "was calibrated 2026-06-01, due 2026-06-14 by its label;" in by_label.reasons[0].text
 
 
 @pytest.mark.parametrize("kind", ["storage_bank", "purchased"])
