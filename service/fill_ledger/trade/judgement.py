@@ -169,9 +169,8 @@ def rules_concerning(concerns: frozenset[Concern]) -> tuple[Rule, ...]:
 
 def reasons_at(case: Case, rules: tuple[Rule, ...] = RULES) -> list[Reason]:
     """Return every reason that these rules give at the case's moment, in the order of the rules."""
-    return [
-        reason for rule in rules if _is_asked(rule, case) for reason in _with_present_sources(case, rule.reasons(case))
-    ]
+    reasons = [reason for rule in rules if _is_asked(rule, case) for reason in rule.reasons(case)]
+    return _with_present_sources(case, reasons) if case.question.rulebook.amendments else reasons
 
 
 def service_pressure_psi(details: CylinderDetails) -> int | None:
@@ -212,17 +211,17 @@ def _permit_text(answer: _Answer, gas_temperature_f: int | None) -> str:
     return " ".join([text, *(obligation.display_text for obligation in told if obligation.code in shown)])
 
 
-def _with_present_sources(case: Case, reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
+def _with_present_sources(case: Case, reasons: list[Reason]) -> list[Reason]:
     """Return the reasons with the sources that the county amended, where it did."""
-    if not case.question.rulebook.amendments:
-        return reasons
-    return tuple(
+    return [
         reason if (source := case.amended_source(reason.code)) is None else structs.replace(reason, source=source)
         for reason in reasons
-    )
+    ]
 
 
 def _is_asked(rule: Rule, case: Case) -> bool:
+    if rule.effective_from is None and rule.effective_until is None:
+        return True  # nearly every rule, at every question
     return case.is_in_effect(rule.effective_from, rule.effective_until)
 
 
@@ -247,16 +246,18 @@ def next_instant(case: Case, rules: tuple[Rule, ...] = RULES) -> datetime | None
     """Return the first instant after the case's moment at which a rule could change its mind, in UTC, or None."""
     at = case.at
     following: datetime | None = None
+    days = case.question.rulebook.amendment_days
     for rule in rules:
         for instant in rule.instants(case):
             if instant > at and (following is None or instant < following):
                 following = instant
-    days = [(rule.effective_from, rule.effective_until) for rule in rules]
-    days += [(amended.effective_from, amended.effective_until) for amended in case.question.rulebook.amendments]
-    for day in (day for pair in days for day in pair if day is not None):
-        changes_at = day_starts_at(day, case.zone)
-        if changes_at > at and (following is None or changes_at < following):
-            following = changes_at
+        if rule.effective_from is not None or rule.effective_until is not None:
+            days = (*days, rule.effective_from, rule.effective_until)
+    for day in days:
+        if day is not None:
+            changes_at = day_starts_at(day, case.zone)
+            if changes_at > at and (following is None or changes_at < following):
+                following = changes_at
     return None if following is None else following.astimezone(UTC)
 
 

@@ -48,10 +48,11 @@ class Rulebook:
     """What the rules go by. Never changes once made; a change of the county ledger makes another one.
 
     digest: of all the data in it, hex; equal digests judge alike. amendments: oldest first, so that the last one in
-    effect holds. state: what it was made from, which tells who entered what and when.
+    effect holds; amendment_days: on which one begins or ends. state: what it was made from, which tells who entered
+    what and when.
     """
 
-    __slots__ = ("_air_standards", "_specifications", "amendments", "digest", "state")
+    __slots__ = ("_air_standards", "_specifications", "amendment_days", "amendments", "digest", "state")
 
     def __init__(
         self,
@@ -71,6 +72,9 @@ class Rulebook:
             dated_standard = DatedStandard(standard, _day(standard.effective_from), _day(standard.effective_until))
             self._air_standards[standard.key] = (*self._air_standards.get(standard.key, ()), dated_standard)
         self.amendments = tuple(_amendment(amended) for amended in amendments)
+        self.amendment_days: tuple[date | None, ...] = tuple(
+            day for amendment in self.amendments for day in (amendment.effective_from, amendment.effective_until)
+        )
         self.digest = _digest((*specifications, *air_standards, *amendments))
 
     def specifications(self, key: str) -> tuple[DatedEntry, ...]:
