@@ -29,6 +29,8 @@ START = datetime(2024, 3, 1, 12, tzinfo=UTC)
 
 cylinder_ids = st.sampled_from(CYLINDERS)
 tags = st.sampled_from(TAG_TEXTS)
+alarms = st.sampled_from([uuid.UUID(int=0xA5), uuid.UUID(int=0xA6)])
+days = st.sampled_from(["2025-01-02", "2025-01-03"])
 outcomes = st.sampled_from(["pass", "rejected", "condemned"])
 bodies: st.SearchStrategy[Body] = st.one_of(
     # What moves fills from one cylinder to another is drawn most often.
@@ -65,23 +67,42 @@ bodies: st.SearchStrategy[Body] = st.one_of(
         cylinders.CylinderHoldReleased, cylinder_id=cylinder_ids, hold_id=st.just(HOLD), reason=st.just("looked at")
     ),
     st.builds(cylinders.CylinderCondemned, cylinder_id=cylinder_ids, reason=st.just("cracked")),
+    st.builds(
+        cylinders.CylinderLifeExtended,
+        cylinder_id=cylinder_ids,
+        extension=st.builds(
+            cylinders.LifeExtension, permit=st.just("DOT-SP 99999"), through=st.sampled_from(["2030-03", "2035-03"])
+        ),
+    ),
     st.builds(registration, cylinder_ids),
     st.builds(members.MemberEnrolled, member_id=st.just(MEMBER), personal=st.just('{"name":"Avery Example"}')),
     st.builds(members.MemberAuthorised, member_id=st.just(MEMBER), kinds=st.sampled_from([(), ("scba",)])),
     st.builds(members.MemberDeactivated, member_id=st.just(MEMBER)),
     st.builds(members.MemberReactivated, member_id=st.just(MEMBER)),
+    st.builds(members.MemberTrained, member_id=st.just(MEMBER), trained_on=days),
     st.builds(stations.StationClosed, station_id=st.just(STATION), reason=st.just("flood")),
     st.builds(stations.StationOpened, station_id=st.just(STATION)),
+    st.builds(
+        stations.AlarmRaised,
+        station_id=st.just(STATION),
+        alarm_id=alarms,
+        alarm_kind=st.just("carbon monoxide"),
+        air_source_id=st.none() | st.just(SOURCE),
+    ),
+    st.builds(
+        stations.AlarmEnded, station_id=st.just(STATION), alarm_id=alarms, reason=st.none() | st.just("intake moved")
+    ),
     st.builds(air.CompressorHoursRead, air_source_id=st.just(SOURCE), run_time_tenths_h=st.integers(0, 99)),
     st.builds(air.FilterChanged, air_source_id=st.just(SOURCE)),
     st.builds(
         air.AirSourceSampled,
         air_source_id=st.just(SOURCE),
         sample_id=st.uuids(version=4),
-        taken_on=st.sampled_from(["2025-01-02", "2025-01-03"]),
+        taken_on=days,
         verdict=st.sampled_from(["pass", "fail"]),
         standard=st.just("NFPA 1989"),
     ),
+    st.builds(air.CoMonitorCalibrated, air_source_id=st.just(SOURCE), calibrated_on=days, due_on=st.none() | days),
 )
 
 
