@@ -28,8 +28,8 @@ def ended(alarm_id: uuid.UUID = FIRST) -> AlarmEnded:
     return AlarmEnded(station_id=STATION_ID, alarm_id=alarm_id)
 
 
-def folded(*bodies: Body) -> StationState:
-    """Fold bodies, one a minute."""
+def folded(*bodies: Body, told_by_station_id: uuid.UUID | None = None) -> StationState:
+    """Fold bodies, one a minute, from a person or from a device of a station."""
     state = station_fold.empty(DEPARTMENT_ID, STATION_ID)
     for number, body in enumerate(bodies):
         at = NOON + number * MINUTE
@@ -40,6 +40,7 @@ def folded(*bodies: Body) -> StationState:
             effective_at=at,
             recorded_by=EVENT_ID,
             body=body,
+            station_id=told_by_station_id,
         )
         station_fold.apply(state, event)
     return state
@@ -49,6 +50,14 @@ def test_an_alarm_is_open_from_its_beginning_to_its_end() -> None:
     (alarm,) = folded(raised(reading="12 ppm"), ended()).alarms
     assert (alarm.alarm_kind, alarm.reading) == ("carbon monoxide", "12 ppm")
     assert [alarm.is_open_at(NOON + at * MINUTE) for at in (-1, 0, 1)] == [False, True, False]
+
+
+def test_a_device_of_another_station_may_raise_an_alarm_and_never_ends_one() -> None:
+    told = (raised(), ended())
+    (own,) = folded(*told, told_by_station_id=STATION_ID).alarms
+    (foreign,) = folded(*told, told_by_station_id=uuid.UUID(int=99)).alarms
+    assert own.ended_at == NOON + MINUTE
+    assert foreign.is_open_at(NOON + 9 * MINUTE)
 
 
 def test_what_is_told_twice_counts_once() -> None:

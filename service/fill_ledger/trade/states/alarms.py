@@ -5,6 +5,7 @@ ones the newest are kept; of the open ones all, up to a bound that only a broken
 """
 
 import uuid
+from collections import Counter
 from datetime import datetime
 
 import msgspec
@@ -80,6 +81,6 @@ def _kept(alarms: list[Alarm]) -> list[Alarm]:
     given_up = {id(alarm) for alarm in ended[:-KEPT_ENDED_ALARMS]}
     open_ones = [alarm for alarm in alarms if alarm.ended_at is None]
     if len(open_ones) > KEPT_OPEN_ALARMS:
-        about = [alarm.air_source_id for alarm in open_ones]
-        given_up.add(id(next((each for each in open_ones if about.count(each.air_source_id) > 1), open_ones[0])))
+        about = Counter(alarm.air_source_id for alarm in open_ones)
+        given_up.add(id(next((each for each in open_ones if about[each.air_source_id] > 1), open_ones[0])))
     return [alarm for alarm in alarms if id(alarm) not in given_up] if given_up else alarms

@@ -178,7 +178,9 @@ def _alarm_raised(state: StationState, body: stations.AlarmRaised, event: Event)
 
 @station_fold.on(stations.AlarmEnded)
 def _alarm_ended(state: StationState, body: stations.AlarmEnded, event: Event) -> None:
-    state.alarms = end_alarm(state.alarms, body, event)
+    # A device of another station may raise an alarm here, which errs on the safe side, but never ends one.
+    if event.station_id in (None, body.station_id):
+        state.alarms = end_alarm(state.alarms, body, event)
 
 
 @station_fold.on(air.AirSourceRegistered)
