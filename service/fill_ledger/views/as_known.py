@@ -5,6 +5,7 @@ neither later facts about earlier days, nor retractions that came later, nor a p
 alone was attributed later. So the state at the head of the ledger is the state that the views hold.
 """
 
+import asyncio
 import uuid
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -17,7 +18,7 @@ from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 from fill_ledger.trade.states import FOLDS, State
 from fill_ledger.trade.states.cylinders import TagState
-from fill_ledger.views.folding import known_only_by_tag
+from fill_ledger.views.folding import EVENTS_BETWEEN_PAUSES, known_only_by_tag
 
 # Taken back by a retraction that was on record by then. A retraction cannot itself be taken back.
 _NOT_RETRACTED = """
@@ -145,9 +146,13 @@ class StatesAsKnown:
 
     async def _events_folded_into(self, subjects: Sequence[Subject]) -> dict[Subject, list[Event]]:
         found: dict[Subject, list[Event]] = {subject: [] for subject in subjects}
-        for row in await self._fetch(_FOLDED, subjects, _KEEPING_RETRACTED):
+        rows = await self._fetch(_FOLDED, subjects, _KEEPING_RETRACTED)
+        for count, row in enumerate(rows, start=1):
             subject = Subject(SubjectKind(row["subject_kind"]), row["subject_id"])
             found[subject].append(read_event(row["canonical"]))
+            if count % EVENTS_BETWEEN_PAUSES == 0:
+                # A busy cylinder has thousands of fills, and look-ups of this process come first.
+                await asyncio.sleep(0)
         return found
 
     async def _tags_of(self, cylinders: Sequence[Subject]) -> list[Subject]:

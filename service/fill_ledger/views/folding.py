@@ -4,6 +4,7 @@ The same code serves the append (states come from the database, a few events) an
 events in order of position), so that a rebuilt view cannot differ from a folded one by another reading of the rules.
 """
 
+import asyncio
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Protocol
@@ -20,6 +21,9 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 from fill_ledger.trade.states import FOLDS, State
 from fill_ledger.trade.states.cylinders import TagState
 from fill_ledger.views.catalogue import STATE_VIEWS, rows_of_event
+
+EVENTS_BETWEEN_PAUSES = 128
+"""Folded anew at a stretch: a few milliseconds."""
 
 _state_decoders = {kind: msgspec.json.Decoder(fold.state_class) for kind, fold in FOLDS.items()}
 
@@ -161,9 +165,12 @@ class Folding:
         if subject.kind is SubjectKind.CYLINDER:
             events.update({event.event_id: event for event in await self._attributed_by_tag(subject)})
         state = FOLDS[subject.kind].empty(self.department_id, subject.subject_id)
-        for event in sorted(events.values(), key=lambda known: known.key):
+        for count, event in enumerate(sorted(events.values(), key=lambda known: known.key), start=1):
             if event.event_id not in self._retracted:
                 FOLDS[subject.kind].apply(state, event)
+            if count % EVENTS_BETWEEN_PAUSES == 0:
+                # A subject may have years of events, and look-ups of this process come first.
+                await asyncio.sleep(0)
         self._states[subject] = state
 
     async def _cylinder_by_tag(self, event: Event) -> Subject | None:
