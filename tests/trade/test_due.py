@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from fill_ledger.trade import due
 from fill_ledger.trade.due import (
     AIR_CONCERNS,
     CYLINDER_CONCERNS,
@@ -350,6 +351,21 @@ def test_an_authorisation_for_stations_ends_by_their_calendars() -> None:
     ]
     together = member_outlooks(question(), of, AT + timedelta(days=365), {})
     assert [one.station_ids for one in together] == [tuple(sorted((here, there)))]
+
+
+def test_stations_that_stand_alike_are_asked_about_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An authorisation may name 500 stations; a list of a fleet must not ask 1,500 times for one member."""
+    asked: list[Question] = []
+
+    def counted(one: Question, concerns: frozenset[Concern], until: datetime) -> Outlook:
+        asked.append(one)
+        return outlook_of(one, concerns, until)
+
+    monkeypatch.setattr(due, "outlook_of", counted)
+    stations = tuple(uuid.UUID(int=1000 + number) for number in range(500))
+    of = member(authorisation("scba", "storage", through="2026-07-31", station_ids=stations))
+    [only] = member_outlooks(question(), of, AT + timedelta(days=365), {})
+    assert (only.uses, only.station_ids, len(asked)) == (("scba", "storage"), stations, 2)
 
 
 def test_air_is_due_for_the_uses_that_policy_fills() -> None:

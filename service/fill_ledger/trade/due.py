@@ -24,7 +24,7 @@ from fill_ledger.trade.rules.question import Question
 from fill_ledger.trade.rules.reasons import Reason
 from fill_ledger.trade.rules.rule import Concern, Rule
 from fill_ledger.trade.states.cylinders import CylinderState
-from fill_ledger.trade.states.members import MemberState
+from fill_ledger.trade.states.members import Authorisation, MemberState
 from fill_ledger.trade.states.stations import AirSourceState, StationState
 
 Subject = TypeVar("Subject")
@@ -157,28 +157,45 @@ def member_outlooks(
     """
     running = [known for known in member.authorisations if known.ends_at is None or known.ends_at > question.at]
     kinds = {kind for known in running for kind in known.kinds}
-    named = {station_id for known in running for station_id in known.station_ids or ()}
-    stations: list[uuid.UUID | None] = [*sorted(named)] or [None]
-    asked: list[tuple[tuple[Use, uuid.UUID | None], Outlook]] = []
+    asked: list[tuple[tuple[tuple[Use, uuid.UUID | None], ...], Outlook]] = []
     for use in USES:
-        for station_id in stations if use in kinds else ():
+        for stations, time_zone in _stations_alike(running, question.time_zone, time_zones) if use in kinds else ():
             one = structs.replace(
                 question,
                 cylinder=_stand_in(question.department_id, use),
                 owner_department_id=None,
-                station=None if station_id is None else _place(question.department_id, station_id),
-                time_zone=question.time_zone if station_id is None else time_zones.get(station_id, question.time_zone),
+                station=None if stations[0] is None else _place(question.department_id, stations[0]),
+                time_zone=time_zone,
                 member=member,
             )
-            asked.append(((use, station_id), outlook_of(one, MEMBER_CONCERNS, until)))
+            asked.append((tuple((use, station_id) for station_id in stations), outlook_of(one, MEMBER_CONCERNS, until)))
     return tuple(
         UsesOutlook(
             uses=tuple(dict.fromkeys(use for use, _ in subjects)),
-            station_ids=tuple(dict.fromkeys(station_id for _, station_id in subjects if station_id is not None)),
+            station_ids=tuple(sorted({station_id for _, station_id in subjects if station_id is not None})),
             outlook=outlook,
         )
-        for subjects, outlook in _alike([((subject,), outlook) for subject, outlook in asked])
+        for subjects, outlook in _alike(asked)
     )
+
+
+def _stations_alike(
+    running: Sequence[Authorisation], time_zone: str, time_zones: Mapping[uuid.UUID, str]
+) -> list[tuple[list[uuid.UUID | None], str]]:
+    """Put the stations that authorisations name together by authorisations and calendar; None alone if none is named.
+
+    An authorisation may name hundreds, and each is asked about for every use.
+    """
+    named_by: dict[uuid.UUID, list[int]] = {}
+    for place, known in enumerate(running):
+        for station_id in dict.fromkeys(known.station_ids or ()):
+            named_by.setdefault(station_id, []).append(place)
+    if not named_by:
+        return [([None], time_zone)]
+    groups: dict[tuple[tuple[int, ...], str], list[uuid.UUID | None]] = {}
+    for station_id, places in sorted(named_by.items()):
+        groups.setdefault((tuple(places), time_zones.get(station_id, time_zone)), []).append(station_id)
+    return [(stations, calendar) for (_, calendar), stations in groups.items()]
 
 
 def _denials(case: Case, rules: tuple[Rule, ...]) -> tuple[Reason, ...]:
