@@ -52,6 +52,37 @@ class TestAlloy6351:
         for subject in both:
             assert ask(subject).decision == "permit"
 
+    @pytest.mark.parametrize(
+        ("specification", "manufactured", "alloy", "in_doubt"),
+        [
+            ("DOT-3AL2216", "1990-12", None, True),
+            ("DOT-3AL2216", "1991-01", None, False),
+            ("DOT-3AL2216", "1985-01", "6061-T6", False),
+            ("DOT-3AL2216", None, None, False),
+            # The Canadian mark of the same cylinder (from memory), alone and before the other.
+            ("TC-3ALM153", "1985-01", None, True),
+            ("TC-3ALM153 DOT-3AL2216", "1985-01", None, True),
+            ("DOT-3AA2216", "1985-01", None, False),
+        ],
+    )
+    def test_people_keep_away_while_the_alloy_is_not_known(
+        self, specification: str, manufactured: str | None, alloy: str | None, in_doubt: bool
+    ) -> None:
+        """173.302(e), worded as should, names the alloy; that not knowing it is no reason to stand near is inference.
+
+        The year from which another alloy was usual is from memory.
+        """
+        subject = cylinder(
+            stamp("2024-09"), specification=specification, manufactured=manufactured, details_alloy=alloy
+        )
+        judged = ask(subject)
+        assert judged.decision == "permit"
+        assert ("keep-people-away" in codes(judged), "alloy-not-recorded" in codes(judged)) == (in_doubt, in_doubt)
+        if in_doubt:
+            told = next(each for each in judged.obligations if each.code == "keep-people-away")
+            assert told.source.endswith("inference")
+            assert judged.display_text == "Fill to 2216 psi. Look it over first. Perhaps 6351 alloy: keep people away."
+
     def test_a_mark_does_not_cure_a_test_that_is_due(self) -> None:
         judged = ask(self.subject(stamp("2019-09", "pass", "VE")))
         assert judged.code == "requalification-due"
@@ -120,6 +151,10 @@ class TestMarkedLife:
             # A DOT special permit: the shorter of label and figure on file, for neither is verified (inference).
             ("DOT-SP10915-4500", "2038-06", "2023-06-30", "2023-07-01"),
             ("DOT-SP10915-4500", "2018-06", "2018-06-30", "2018-07-01"),
+            # But where the holder himself says that 15 years may be too few (secondary), the label decides.
+            ("DOT-SP14232-4500", None, "2023-06-30", "2023-07-01"),
+            ("DOT-SP14232-4500", "2038-06", "2038-06-30", "2038-07-01"),
+            ("DOT-SP14232-4500", "2018-06", "2018-06-30", "2018-07-01"),
             # No life by its specification, but one on the label.
             ("DOT-3AA2216", "2025-06", "2025-06-30", "2025-07-01"),
         ],

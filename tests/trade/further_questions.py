@@ -58,6 +58,18 @@ FURTHER_QUESTIONS: dict[str, Question] = {
         cylinder=cylinder(**COMPOSITE, manufactured="2010-05", life_extensions=[extended("2026-05")]),
         policy=policy(life_extensions_accepted=True),
     ),
+    "service-life-over: by years that are not verified": question(
+        cylinder=cylinder(specification="DOT-SP14232-4500", pressure="4500", manufactured="2011-05")
+    ),
+    "life-extension-not-counted: by a permit that is refused": question(
+        cylinder=cylinder(
+            **COMPOSITE, manufactured="2011-05", life_extensions=[extended("2031-05", permit="DOT-SP 16320")]
+        ),
+        policy=policy(life_extensions_accepted=True),
+    ),
+    "keep-people-away: alloy not on record": question(
+        cylinder=cylinder(specification="DOT-3AL2216", manufactured="1985-01")
+    ),
     "requalification-due: never tested": question(
         cylinder=msgspec.structs.replace(cylinder(manufactured="2021-05"), requalifications=[])
     ),

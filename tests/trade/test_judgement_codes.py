@@ -196,7 +196,9 @@ def test_one_thing_wrong_gives_one_reason(code: str) -> None:
         assert judged.fill_limit_psi is not None
         given = judged.obligations if entry.effect == "obligation" else judged.advice
         assert code in [reason.code for reason in given]
-        assert set(codes(judged)) <= {code, *AT_EVERY_FILL, "read-marks-twice", "owner-consent"}
+        # An alloy that is not on record is advice to the office, and an obligation to whoever stands beside it.
+        besides = {"keep-people-away"} if code == "alloy-not-recorded" else set()
+        assert set(codes(judged)) <= {code, *besides, *AT_EVERY_FILL, "read-marks-twice", "owner-consent"}
         assert judged.display_text.startswith(f"Fill to {judged.fill_limit_psi} psi.")
 
 

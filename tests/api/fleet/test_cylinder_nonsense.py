@@ -41,6 +41,8 @@ DETAILS: tuple[Case, ...] = (
     ({"manufactured": "2016-13"}, "/manufactured", "wrong-format", "from 01 to 12"),
     ({"manufactured": "2016-02-30"}, "/manufactured", "wrong-format", "a month as YYYY-MM"),
     ({"manufactured": "0016-05"}, "/manufactured", "wrong-format", "from 1900 to 2200"),
+    ({"marked_life_ends": "2016-05"}, "/marked_life_ends", "life-ends-before-made", "2016-05. Compare both"),
+    ({"marked_life_ends": "2015-12"}, "/marked_life_ends", "life-ends-before-made", "not lie after"),
     ({"water_volume_ml": 0}, "/water_volume_ml", "out-of-range", "at least 100"),
     ({"water_volume_ml": 3_000_000}, "/water_volume_ml", "water-volume-not-for-use", "6800 for 6.8 L"),
     ({"water_volume_ml": 3_000_001}, "/water_volume_ml", "out-of-range", "at most 3000000"),

@@ -4,6 +4,8 @@ import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import pytest
+
 from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.county import Role
 from tests.api.clients import places, problem_in
@@ -123,6 +125,40 @@ async def test_what_cannot_be_is_refused_with_every_reason(county: County) -> No
         "/results/0/analyte",
         "/results/0/value",
     }
+
+
+@pytest.mark.parametrize(
+    ("analyte", "unit", "value", "words"),
+    [
+        ("carbon_monoxide", "ppm", "-0.1", "less than none of carbon monoxide"),
+        ("oil", "mg_per_m3", "-1", "less than none of oil"),
+        ("oxygen", "percent", "100.1", "100.1 percent of oxygen is more than all of it"),
+        ("oxygen", "percent", "209", "Read the laboratory's report again."),
+        ("carbon_monoxide", "deg_f", "9", "A temperature does not say how much carbon monoxide"),
+        ("dew_point", "deg_f", "-201", "within -200 to 212 F"),
+        ("dew_point", "deg_f", "213", "within -200 to 212 F"),
+        ("carbon_monoxide", "ppm", "0", None),
+        ("oxygen", "percent", "100", None),
+        ("oxygen", "ppm", "209000", None),
+        ("dew_point", "deg_f", "-200", None),
+        ("dew_point", "deg_f", "212", None),
+        # In another unit than a limit has it is kept, and not compared.
+        ("dew_point", "none", "-60", None),
+    ],
+)
+async def test_what_no_laboratory_can_have_found_is_refused(
+    county: County, analyte: str, unit: str, value: str, words: str | None
+) -> None:
+    """Shares of a whole and temperatures (inference); the bounds of a dew point are from memory."""
+    results = [{"analyte": analyte, "unit": unit, "value": value}]
+    async with county.client(county.own.keys[Role.OFFICER]) as client:
+        answer = await client.post("/v1/air-samples", json=sample_of(county, results=results))
+    if words is None:
+        assert answer.status_code == 201, answer.text
+    else:
+        document = problem_in(answer, 422, "not-processable")
+        assert places(document) == {("/results/0", "result-impossible")}
+        assert words in document["detail"]
 
 
 async def test_keys_open_only_their_own_doors(county: County) -> None:

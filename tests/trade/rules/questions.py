@@ -248,11 +248,9 @@ def alarm(
     )
 
 
-def extended(through: str, starts_at: datetime = LONG_AGO) -> LifeExtended:
+def extended(through: str, starts_at: datetime = LONG_AGO, *, permit: str = "DOT-SP 99998") -> LifeExtended:
     """An extension of the service life, known since long ago unless told otherwise."""
-    return LifeExtended(
-        event_id=EVENT_ID, starts_at=starts_at, extension=LifeExtension(permit="DOT-SP 99998", through=through)
-    )
+    return LifeExtended(event_id=EVENT_ID, starts_at=starts_at, extension=LifeExtension(permit=permit, through=through))
 
 
 def filter_change(changed_at: datetime, run_time_tenths_h: int | None = None) -> FilterChange:

@@ -281,4 +281,6 @@ def test_kinds_are_told_apart_and_have_a_source() -> None:
         assert kind.source
         assert severity_of(kind.code) == kind.severity
     assert {severity_of(code) for code in GRAVE_REASON_CODES} == {"grave"}
+    # Notice 94-7: such cylinders burst while being filled, so the next one to fill it must know.
+    assert severity_of("eddy-current-mark-missing") == "grave"
     assert severity_of("requalification-due") == "notable"

@@ -13,8 +13,11 @@ import pytest
 from msgspec import structs
 
 from fill_ledger.trade.events.fills import AsMarked
+from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.judgement import Judgement
-from tests.trade.rules.questions import AT, answer, codes, cylinder, extended, policy, stamp
+from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from tests.trade.rules.questions import AT, answer, book, codes, cylinder, extended, policy, stamp
 
 MICROSECOND = timedelta(microseconds=1)
 PERMIT: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}  # 15 years from manufacture
@@ -108,6 +111,110 @@ def test_an_extension_renews_no_test_and_nothing_that_has_no_life() -> None:
     )
     assert untested.code == "requalification-due"
     assert judged(**STEEL, life_extensions=[extended("2041-05")]).advice == ()
+
+
+@pytest.mark.parametrize(
+    ("permit", "counts"),
+    [
+        # PHMSA notice, 24 April 2019: 16320 expired on 31 March 2019, and its renewal was denied.
+        ("DOT-SP 16320", False),
+        ("E16320, rev. 2", False),
+        ("16320", False),
+        # For the Navy alone (agency page).
+        ("DOT-SP 15720", False),
+        # Nothing on file, or another number.
+        ("DOT-SP 99998", True),
+        ("DOT-SP 163201", True),
+        ("TC-SU 16320", True),
+        ("letter of the authority", True),
+        # A permit of a cylinder: how it came to be written there is not for this rule to say.
+        ("DOT-SP 10915", True),
+    ],
+)
+def test_an_extension_by_a_refused_permit_does_not_count(permit: str, counts: bool) -> None:
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05"}
+    fields["life_extensions"] = [extended("2031-05", permit=permit)]
+    found = judged(accepted=True, **fields)
+    assert codes(found)[0] == ("look-over" if counts else "service-life-over")
+    if not counts:
+        (advice,) = found.advice
+        assert (advice.code, advice.clears_by) == (
+            "life-extension-not-counted",
+            "an extension by a permit that is in effect",
+        )
+        assert "does not count: its life ends 2026-05." in advice.text
+        # Where policy accepts none the permit is told all the same: another policy would not help.
+        assert judged(**fields).advice == found.advice
+
+
+def test_why_a_refused_extension_does_not_count_is_told_from_what_is_on_file() -> None:
+    refused = [extended("2031-05", permit="DOT-SP 16320"), extended("2036-05", permit="DOT-SP 15720")]
+    (advice,) = judged(accepted=True, **PERMIT, manufactured="2011-05", life_extensions=refused).advice
+    assert "2036-05 is on record by DOT-SP 15720, which is a life extension for the Navy only." in advice.text
+    assert advice.source == "agency page"
+    (expired,) = judged(accepted=True, **PERMIT, manufactured="2011-05", life_extensions=refused[:1]).advice
+    assert "DOT-SP 16320, which is a life extension that expired in 2019." in expired.text
+    assert expired.source == "PHMSA notice, 24 April 2019"
+
+
+def test_an_extension_that_counts_stands_beside_one_that_does_not() -> None:
+    both = [extended("2031-05", permit="DOT-SP 16320"), extended("2029-05")]
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05"}
+    permit = judged(accepted=True, **fields, life_extensions=both)
+    assert (permit.decision, codes(permit)[3:]) == (
+        "permit",
+        ["life-extension-counted", "life-extension-not-counted"],
+    )
+    assert "its life ends 2029-05" in permit.advice[1].text
+    # Of one that reaches no further than what counts there is nothing to say, nor of one that has not begun.
+    shorter = [extended("2029-05", permit="DOT-SP 16320"), extended("2029-05")]
+    assert codes(judged(accepted=True, **fields, life_extensions=shorter))[3:] == ["life-extension-counted"]
+    later = [extended("2031-05", AT + timedelta(hours=1), permit="DOT-SP 16320")]
+    assert codes(judged(accepted=True, **fields, life_extensions=later)) == ["service-life-over"]
+    # Past the one that counts, only what does not count is told.
+    over = judged(accepted=True, **fields, life_extensions=[both[0], extended("2026-05")])
+    assert codes(over) == ["service-life-over", "life-extension-not-counted"]
+    assert judged(accepted=True, **STEEL, life_extensions=both).advice == ()
+
+
+def test_a_permit_that_is_refused_from_a_day_on_extends_until_then() -> None:
+    """The county enters that a permit has expired; whatever was filled before was filled under it."""
+    refused = book(key="SP99998", uses=(), refusal="has expired", effective_from="2026-06-20")
+    fields: dict[str, Any] = {
+        "cylinder": cylinder(**PERMIT, manufactured="2011-05", life_extensions=[extended("2031-05")]),
+        "policy": policy(life_extensions_accepted=True),
+        "rulebook": refused,
+    }
+    first_day = datetime(2026, 6, 20, 4, tzinfo=UTC)  # midnight in New York
+    permit = answer(**fields)
+    assert (permit.decision, permit.valid_until) == ("permit", first_day)
+    assert codes(answer(**fields, at=first_day)) == ["service-life-over", "life-extension-not-counted"]
+    # An entry that allows fills again makes the extension count again.
+    both = Rulebook(
+        (
+            *SPECIFICATIONS,
+            SpecificationEntry(key="SP99998", uses=(), source="county", confidence="read"),
+            SpecificationEntry(key="SP99998", interval_years=5, source="county", confidence="read"),
+        ),
+        (),
+    )
+    assert answer(**fields | {"rulebook": both}).decision == "permit"
+    ended = book(key="SP99998", uses=(), effective_until="2026-06-20")
+    assert answer(**fields | {"rulebook": ended}).valid_until == first_day
+
+
+def test_nobody_is_told_to_condemn_by_years_that_are_not_verified() -> None:
+    """Condemning cannot be undone (49 CFR 180.205(i)), and the 15 years of 14232 are from memory."""
+    unverified: dict[str, Any] = {"specification": "DOT-SP14232-4500", "pressure": "4500", "manufactured": "2011-05"}
+    by_years = judged(**unverified).reasons[0]
+    assert by_years.code == "service-life-over"
+    assert "not verified, with its label before it is condemned" in by_years.text
+    for known in (
+        judged(**unverified, details_marked_life_ends="2026-05"),
+        judged(accepted=True, **unverified, life_extensions=[extended("2026-05")], details_marked_life_ends="2025-05"),
+        judged(**PERMIT, manufactured="2011-05"),
+    ):
+        assert known.reasons[0].text.endswith("have it condemned once empty.")
 
 
 def test_a_cylinder_nobody_registered_tells_its_marked_life() -> None:

@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from fill_ledger.trade.entries.registry import Known, Refusal, check, day_refusals, latest_local, too_early
@@ -11,6 +12,10 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.trade.states.stations import AirSourceState, Bottle
 
 STORAGE_BANK = "storage_bank"
+# The share of a whole by volume cannot be more than all of it.
+WHOLE: dict[air.AnalyteUnit, Decimal] = {"percent": Decimal(100), "ppm": Decimal(1_000_000)}
+# Dry ice makes a dew point of about -110 F (from memory) and boiling water one of 212 F: no sample lies far beyond.
+DEW_POINT_MIN_F, DEW_POINT_MAX_F = Decimal(-200), Decimal(212)
 
 
 def _source(known: Known, air_source_id: uuid.UUID) -> AirSourceState:
@@ -84,6 +89,31 @@ def _sample_makes_sense(body: air.AirSourceSampled, known: Known, moment: dateti
                 pointer=f"/results/{place}",
                 conflict=False,
             )
+        if (fault := _result_fault(result)) is not None:
+            yield Refusal(
+                code="result-impossible",
+                detail=f"{fault} Read the laboratory's report again.",
+                pointer=f"/results/{place}",
+                conflict=False,
+            )
+
+
+def _result_fault(result: air.AnalyteResult) -> str | None:
+    """Say why no laboratory can have found this, or None."""
+    analyte = result.analyte.replace("_", " ")
+    if result.unit == "deg_f" and result.analyte != "dew_point":
+        return f"A temperature does not say how much {analyte} there is."
+    if result.value is None:
+        return None
+    value = Decimal(result.value)
+    if result.analyte == "dew_point":
+        if result.unit != "deg_f" or DEW_POINT_MIN_F <= value <= DEW_POINT_MAX_F:
+            return None
+        return f"A dew point of {value} F cannot be: it lies within {DEW_POINT_MIN_F} to {DEW_POINT_MAX_F} F."
+    if value < 0:
+        return f"There cannot be less than none of {analyte}."
+    whole = WHOLE.get(result.unit)
+    return None if whole is None or value <= whole else f"{value} {result.unit} of {analyte} is more than all of it."
 
 
 @check(air.CoMonitorCalibrated)

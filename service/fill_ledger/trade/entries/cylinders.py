@@ -68,6 +68,20 @@ def _details_make_sense(
             pointer="/details/manufactured",
             conflict=False,
         )
+    if (
+        details.marked_life_ends is not None
+        and details.manufactured is not None
+        and details.marked_life_ends <= details.manufactured
+    ):
+        yield Refusal(
+            code="life-ends-before-made",
+            detail=(
+                f"The marked end of its life, {details.marked_life_ends}, does not lie after the manufacture month "
+                f"{details.manufactured}. Compare both with the label."
+            ),
+            pointer="/details/marked_life_ends",
+            conflict=False,
+        )
     stamped = _stamped_pressure(details)
     fault = stamped if isinstance(stamped, Refusal) else service_pressure_fault(stamped)
     if isinstance(fault, Refusal):

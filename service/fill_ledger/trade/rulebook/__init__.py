@@ -14,7 +14,7 @@ from fill_ledger.trade.rulebook.book import (
     rulebook_of,
     shipped_rulebook,
 )
-from fill_ledger.trade.rulebook.keys import implied_wall, key_meant, read_mark, specification_key
+from fill_ledger.trade.rulebook.keys import implied_wall, key_meant, permit_key, read_mark, specification_key
 
 __all__ = [
     "SHIPPED",
@@ -25,6 +25,7 @@ __all__ = [
     "holds_on",
     "implied_wall",
     "key_meant",
+    "permit_key",
     "read_mark",
     "rulebook_of",
     "shipped_rulebook",

@@ -1,5 +1,6 @@
 """Under which key of the rulebook a mark stands."""
 
+import re
 from functools import lru_cache
 from typing import Literal, get_args
 
@@ -16,6 +17,8 @@ from fill_ledger.trade.marks import (
 PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
 
 REMEMBERED_MARKS = 8_192
+# Special permits have four or five digits; no other number in what people write of one is as long.
+_PERMIT_NUMBER = re.compile(r"(?<![0-9])[0-9]{4,5}(?![0-9])")
 
 
 @lru_cache(maxsize=REMEMBERED_MARKS)
@@ -42,6 +45,15 @@ def specification_key(mark: SpecificationMark, material: str | None) -> str | No
     if mark.family is SpecificationFamily.TC_PERMIT:
         return f"TC-{mark.permit_number}"
     return mark.family.value
+
+
+def permit_key(text: str) -> str | None:
+    """Return the key of the special permit that a text names, as people write it, or None where it names none.
+
+    "DOT-SP 16320", "E16320" and "16320" are one. A number under a Canadian permit ("TC") is another one's.
+    """
+    number = None if "TC" in text.upper() else _PERMIT_NUMBER.search(text)
+    return None if number is None else f"SP{number.group()}"
 
 
 def implied_wall(mark: SpecificationMark) -> PressureWall | None:

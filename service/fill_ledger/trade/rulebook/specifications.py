@@ -139,13 +139,20 @@ _FULL_WRAP_CARBON = frozenset({10915, 11194, 10945})
 
 
 def _composite(
-    number: int, interval_years: int, life_years: int, confidence: Confidence, source: str
+    number: int,
+    interval_years: int,
+    life_years: int,
+    confidence: Confidence,
+    source: str,
+    *,
+    marked_life_prevails: bool = False,
 ) -> SpecificationEntry:
     return SpecificationEntry(
         key=f"SP{number}",
         uses=NOT_UNDER_WATER,
         interval_years=interval_years,
         life_years=life_years,
+        marked_life_prevails=marked_life_prevails,
         service_pressure_max_psi=FULL_WRAP_CARBON_MAX_PSI if number in _FULL_WRAP_CARBON else None,
         confidence=confidence,
         source=f"{source}; not for use under water: from memory",
@@ -164,8 +171,15 @@ PERMITS: tuple[SpecificationEntry, ...] = (
     _composite(11194, 5, 15, "medium", "DOT-SP 11194: interval and life from memory, same construction as 10915"),
     _composite(10945, 5, 15, "medium", "DOT-SP 10945: interval and life from memory, same construction as 10915"),
     _composite(13583, 5, 15, "low", f"DOT-SP 13583: {_MEMORY}"),
-    # Said to be meant for longer than 15 years; the label and the current permit decide.
-    _composite(14232, 5, 15, "low", f"DOT-SP 14232: {_MEMORY}; 15 years assumed, the label may say more"),
+    # Its holder says it is meant for longer than 15 years (secondary): what a person read on the label decides.
+    _composite(
+        14232,
+        5,
+        15,
+        "low",
+        f"DOT-SP 14232: {_MEMORY}; 15 years assumed, the label may say more",
+        marked_life_prevails=True,
+    ),
     _composite(8059, 3, 15, "low", f"DOT-SP 8059: {_GENERIC_LIFE}"),
     _composite(7235, 3, 15, "low", f"DOT-E 7235: {_GENERIC_LIFE}"),
     _composite(7277, 3, 15, "low", f"DOT-E 7277: {_GENERIC_LIFE}"),

@@ -12,7 +12,7 @@ from fill_ledger.trade.events.cylinders import CylinderDetails, RequalificationS
 from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.marks import SpecificationFault, SpecificationMark
 from fill_ledger.trade.pressure import PressureError, PressureUnit, StampedPressure, service_pressure_fault
-from fill_ledger.trade.rulebook import DatedEntry, read_mark, specification_key
+from fill_ledger.trade.rulebook import DatedEntry, permit_key, read_mark, specification_key
 from fill_ledger.trade.rules.as_marked import provisional_cylinder
 from fill_ledger.trade.rules.calendar import (
     UTC_ZONE,
@@ -85,9 +85,9 @@ class Case:
     service pressure on record and in the mark, in whole gauge psi; service_pressure_psi: the lower of the two, None
     where the record cannot be read, and then pressure_problem says why. manufactured: None where not on record or no
     month. life_ends: the month in which the service life ends, extended where policy accepts that, None for never.
-    life_stops_at: when filling stops because of it, in UTC. extension: the furthest extension of it on record.
-    sources: the air sources the fill draws from. latest: the newest requalification whose month has begun; it is the
-    worse one where a month has two. last_pass: the newest that passed.
+    life_stops_at: when filling stops because of it, in UTC. extension: the furthest extension of it on record by a
+    permit that is not refused. sources: the air sources the fill draws from. latest: the newest requalification whose
+    month has begun; it is the worse one where a month has two. last_pass: the newest that passed.
     passes_of_month: all that passed in the month of last_pass, in no order, for a stamp has no day.
     """
 
@@ -195,10 +195,26 @@ class Case:
             return counted if marked is None else marked
         return marked if entry.marked_life_prevails else min(marked, counted)
 
+    def refused_permit(self, permit: str) -> SpecificationEntry | None:
+        """Return what is on file about a permit under which nothing is filled at the case's moment, or None.
+
+        A life is not extended under a permit that has expired, or that is for other holders.
+        """
+        key = permit_key(permit)
+        refused: SpecificationEntry | None = None
+        for dated in () if key is None else self.question.rulebook.specifications(key):
+            if self.is_in_effect(dated.effective_from, dated.effective_until):
+                refused = None if dated.entry.uses else dated.entry
+        return refused
+
     def _furthest_extension(self) -> LifeExtended | None:
         known = () if self.cylinder is None else self.cylinder.life_extensions
         return max(
-            (extended for extended in known if extended.starts_at <= self.at),
+            (
+                extended
+                for extended in known
+                if extended.starts_at <= self.at and self.refused_permit(extended.extension.permit) is None
+            ),
             key=lambda extended: extended.extension.through,
             default=None,
         )

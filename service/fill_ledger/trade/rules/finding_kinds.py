@@ -171,6 +171,7 @@ GRAVE_REASON_CODES = frozenset(
         "specification-not-fillable",
         "specification-wrong-use",
         "inspection-failed",
+        "eddy-current-mark-missing",
         "air-sample-failed",
         "air-sample-over-limit",
         "air-alarm-open",

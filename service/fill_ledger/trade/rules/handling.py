@@ -6,6 +6,7 @@ from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.limits import fill_rate_max_psi_per_minute
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
+from fill_ledger.trade.rules.sustained_load import may_be_6351
 
 LOOK_OVER = ReasonKind(
     code="look-over",
@@ -16,7 +17,7 @@ LOOK_OVER = ReasonKind(
 KEEP_AWAY = ReasonKind(
     code="keep-people-away",
     effect="obligation",
-    title="People keep away from a cylinder of alloy 6351-T6 while it fills",
+    title="People keep away from a cylinder that is or may be of alloy 6351-T6 while it fills",
     source="49 CFR 173.302(e) (2015 edition), worded as should; Notice 94-7, 26 July 1994",
 )
 FILL_RATE = ReasonKind(
@@ -45,6 +46,12 @@ _KEEP_AWAY = KEEP_AWAY.reason(
     "there stay near.",
     "6351 alloy: keep people away.",
 )
+_KEEP_AWAY_IN_DOUBT = KEEP_AWAY.reason(
+    "It may be of alloy 6351-T6, which has burst while being filled. Until its alloy is on record use the safeguards "
+    "at hand and let only those who must be there stay near.",
+    "Perhaps 6351 alloy: keep people away.",
+    source=f"{KEEP_AWAY.source}; where the alloy is not known, inference",
+)
 _BLEED_HOSE = BLEED_HOSE.reason(
     "Close the valves and bleed the hose before it comes off: a hose under pressure whips.",
     "Bleed the hose.",
@@ -70,7 +77,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     if case.details is None:
         return ()
     rate = _fill_rate(fill_rate_max_psi_per_minute(case), case.question.mode == "fast")
-    return (_LOOK_OVER, *((_KEEP_AWAY,) if case.alloy_6351 else ()), rate, _BLEED_HOSE)
+    keep_away = (_KEEP_AWAY,) if case.alloy_6351 else (_KEEP_AWAY_IN_DOUBT,) if may_be_6351(case) else ()
+    return (_LOOK_OVER, *keep_away, rate, _BLEED_HOSE)
 
 
 def _facts(case: Case) -> Facts:
@@ -78,6 +86,7 @@ def _facts(case: Case) -> Facts:
         "cylinder_known": case.details is not None,
         "mode": case.question.mode,
         "alloy_6351": case.alloy_6351,
+        "may_be_6351": may_be_6351(case),
         "fill_rate_max_psi_per_minute": fill_rate_max_psi_per_minute(case),
     }
 

@@ -3,6 +3,10 @@
 from collections.abc import Iterable
 from datetime import datetime
 
+from fill_ledger.trade.events.cylinders import LifeExtension
+from fill_ledger.trade.events.rulebook import SpecificationEntry
+from fill_ledger.trade.rulebook import permit_key
+from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
@@ -26,7 +30,7 @@ MADE_MISSING = ReasonKind(
 EXTENSION_NOT_COUNTED = ReasonKind(
     code="life-extension-not-counted",
     effect="advice",
-    title="An extension of the service life is on record, and policy does not accept extensions",
+    title="An extension of the service life is on record and does not count: by policy, or its permit is refused",
     source="NIOSH CA-2018-1006-R1 (February 2019): past the maker's life a set loses its approval; PHMSA notice, "
     "24 April 2019: the permit waived neither 42 CFR 84 nor 29 CFR 1910.134",
     clears_by="a policy that accepts extensions",
@@ -49,11 +53,10 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     details, entry = case.details, case.entry
     if details is None or entry is None or not is_fillable(case):
         return ()
-    advice = _extension_advice(case)
+    advice = (*_extension_advice(case), *_refused_extension_advice(case))
     if is_life_over(case):
         # That an extension counts is of no use to whoever holds a cylinder that is past it as well.
-        is_counted = any(reason.code == EXTENSION_COUNTED.code for reason in advice)
-        return (_life_over(case),) if is_counted else (_life_over(case), *advice)
+        return (_life_over(case), *(reason for reason in advice if reason.code != EXTENSION_COUNTED.code))
     if entry.life_years is None or details.manufactured is not None:
         return advice
     if details.marked_life_ends is not None and entry.marked_life_prevails:
@@ -69,9 +72,15 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _life_over(case: Case) -> Reason:
+    # Nobody undoes a condemnation, so it does not follow from years that nobody has read.
+    once_empty = (
+        "compare these years, which are not verified, with its label before it is condemned."
+        if _rests_on_years(case) and case.entry is not None and case.entry.confidence == "low"
+        else "have it condemned once empty."
+    )
     return LIFE_OVER.reason(
-        f"{_basis(case)}: it ended {case.life_ends}. No test renews it. Take it out of service even if full, and have "
-        "it condemned once empty.",
+        f"{_basis(case)}: it ended {case.life_ends}. No test renews it. Take it out of service even if full, and "
+        f"{once_empty}",
         f"Do not fill. Service life ended {case.life_ends}: take it out of service.",
     )
 
@@ -84,6 +93,40 @@ def _basis(case: Case) -> str:
     if details is None or entry is None or own_life_ends == details.marked_life_ends:
         return "Life as marked on the cylinder"
     return f"Made {details.manufactured}, life {entry.life_years} years"
+
+
+def _rests_on_years(case: Case) -> bool:
+    """Tell whether the life ends by the years of the specification, neither as marked nor as extended."""
+    marked = None if case.details is None else case.details.marked_life_ends
+    return case.life_ends == case.own_life_ends() and case.life_ends != marked
+
+
+def _refused_extensions(case: Case) -> list[tuple[LifeExtension, SpecificationEntry]]:
+    """Return the extensions on record whose permit is refused, each with what is on file about it, furthest first."""
+    known = () if case.cylinder is None else case.cylinder.life_extensions
+    refused = [
+        (extended.extension, entry)
+        for extended in known
+        if extended.starts_at <= case.at and (entry := case.refused_permit(extended.extension.permit)) is not None
+    ]
+    return sorted(refused, key=lambda pair: pair[0].through, reverse=True)
+
+
+def _refused_extension_advice(case: Case) -> tuple[Reason, ...]:
+    """Say of the furthest extension by a refused permit that it does not count, where it would go further."""
+    extension, entry = next(iter(_refused_extensions(case)), (None, None))
+    if extension is None or entry is None or case.life_ends is None or extension.through <= case.life_ends:
+        return ()
+    why = "" if entry.refusal is None else f", which {entry.refusal.partition(':')[0]}"
+    return (
+        EXTENSION_NOT_COUNTED.reason(
+            f"An extension of its life through {extension.through} is on record by "
+            f"{plain(extension.permit, SHOWN_PERMIT)}{why}. It does not count: its life ends {case.life_ends}.",
+            f"Life extension not counted: life ends {case.life_ends}.",
+            source=entry.source,
+            clears_by="an extension by a permit that is in effect",
+        ),
+    )
 
 
 def _extension_advice(case: Case) -> tuple[Reason, ...]:
@@ -116,6 +159,11 @@ def _instants(case: Case) -> Iterable[datetime]:
     if case.cylinder is not None:
         for extended in case.cylinder.life_extensions:
             yield extended.starts_at
+            key = permit_key(extended.extension.permit)
+            for dated in () if key is None else case.question.rulebook.specifications(key):
+                for day in (dated.effective_from, dated.effective_until):
+                    if day is not None:
+                        yield day_starts_at(day, case.zone)
 
 
 def _facts(case: Case) -> Facts:
@@ -127,6 +175,7 @@ def _facts(case: Case) -> Facts:
         "marked_life_ends": None if case.details is None else case.details.marked_life_ends,
         "marked_life_prevails": case.entry is not None and case.entry.marked_life_prevails,
         "extended_through": None if extension is None else extension.extension.through,
+        "extension_refused": ", ".join(extension.permit for extension, _ in _refused_extensions(case)) or None,
         "extensions_accepted": case.question.policy.life_extensions_accepted,
         "life_ends": case.life_ends,
         "filling_stops_at": None if stops_at is None else stops_at.astimezone(case.zone).isoformat(),

@@ -202,8 +202,8 @@ def _plus_reasons(case: Case) -> tuple[Reason, ...]:
         return ()
     return (
         PLUS_VOID.reason(
-            f"The test of {latest.stamp.month} has no plus sign, or not in every entry of that month, so the plus of "
-            "another entry does not hold.",
+            f"The newest test, {latest.stamp.month}, has no plus sign, or not in every entry of that month. A plus in "
+            "another entry does not count: the marked pressure holds.",
             f"No plus on test {latest.stamp.month}: marked pressure holds.",
         ),
     )

@@ -74,8 +74,8 @@ HAMMER_TEST = ReasonKind(
 )
 # The same for every such cylinder, so made once.
 _HAMMER_TEST = HAMMER_TEST.reason(
-    "The star gives ten years only to a cylinder that is taken out of any bank, rack or vehicle and hammer-tested "
-    "(CGA C-6) before each refill.",
+    "Take it out of any bank, rack or vehicle and hammer-test it (CGA C-6) before this refill: only so does its star "
+    "give ten years.",
     "Star: hammer test first.",
 )
 _SOURCE_UN = "49 CFR 180.207(a)(2), (c) (2015 edition); last day by policy"

@@ -38,6 +38,18 @@ OLDER_THAN = MonthFigure(
 )
 
 
+# 3ALM is the Canadian mark of the same cylinder (from memory).
+_OF_ALUMINIUM = frozenset({"3AL", "TC 3ALM"})
+
+
+def may_be_6351(case: Case) -> bool:
+    """Tell whether an aluminium cylinder is as old as those of alloy 6351-T6, and its alloy is not on record."""
+    details = case.details
+    if details is None or case.alloy_6351 or details.alloy is not None or case.key not in _OF_ALUMINIUM:
+        return False
+    return details.manufactured is not None and details.manufactured < case.month(OLDER_THAN)
+
+
 def is_examined(case: Case) -> bool:
     """Tell whether the newest requalification has the mark, on one of its entries where the month has several.
 
@@ -67,13 +79,12 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _alloy_advice(case: Case, details: CylinderDetails) -> tuple[Reason, ...]:
-    made = details.manufactured
-    if case.key != "3AL" or details.alloy is not None or made is None or made >= case.month(OLDER_THAN):
+    if details.manufactured is None or not may_be_6351(case):
         return ()
     return (
         ALLOY_UNKNOWN.reason(
-            f"Aluminium made {plain(made)} may be alloy 6351-T6, which can burst while filling. Find out the alloy and "
-            "enter it.",
+            f"Aluminium made {plain(details.manufactured)} may be alloy 6351-T6, which can burst while filling. Find "
+            "out the alloy and enter it.",
             "Alloy not on record: it may be 6351-T6.",
         ),
     )
