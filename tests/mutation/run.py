@@ -3,9 +3,9 @@
     make mutants                            all of the judgement
     make mutants ARGS="life requalification"    some files of it
 
-mutmut makes the changes and runs the tests that reach each. It wants the package in a folder `src`, so it works in a
-copy. A change that cannot matter is marked `# pragma: no mutate` in the code, with the reason beside it. Exits with 1
-where a change survived, with 2 where nothing could be found out.
+mutmut makes the changes, `forks` runs the tests that reach each. mutmut wants the package in a folder `src`, so it
+works in a copy. A change that cannot matter is marked `# pragma: no mutate` in the code, with the reason beside it.
+Exits with 1 where a change survived, with 2 where nothing could be found out.
 """
 
 import argparse
@@ -40,6 +40,7 @@ TESTS = (
     "tests/trade/test_order_of_reasons.py",
     "tests/trade/test_what_is_said.py",
     "tests/trade/test_due.py",
+    "tests/trade/test_rulebook.py",
     "tests/standards",
 )
 LEFT_OUT_OF_TESTS = (
@@ -50,6 +51,21 @@ LEFT_OUT_OF_TESTS = (
     "tests/standards/test_gauge_readings_over_http.py",
     "tests/standards/test_tags.py",
 )
+OPTIONS = (
+    "-q",
+    "-s",
+    "-n0",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "tests.mutation.forks",
+    "-m",
+    ONLY,
+    *(f"--ignore={path}" for path in LEFT_OUT_OF_TESTS),
+)
+# As in `forks`, which can be imported only where mutmut is installed and pytest runs.
+PROCESSES_VARIABLE = "MUTANT_PROCESSES"
+VERDICTS = "verdicts.txt"
 COPIED = ("tests", "migrations", "demo_seed", "openapi", "deploy")
 FILES = ("README.md", "LICENSE", "pyproject.toml")
 PROCESSES = 2
@@ -73,19 +89,25 @@ def main() -> int:
 def _run(folder: Path, names: list[str], processes: int) -> int:
     _copy(folder, names)
     mutmut = Path(sys.executable).with_name("mutmut")
-    # What it prints while it runs is a moving line; the results are asked for afterwards.
-    command: list[str | Path] = [mutmut, "run", "--max-children", str(processes)]
-    if subprocess.run(command, cwd=folder, check=False, stdout=sys.stderr).returncode:
-        _write("the tests do not pass as the code stands, or mutmut stopped: nothing was found out")
-        return 2
-    results = subprocess.run(
-        [mutmut, "results", "--all", "true"], cwd=folder, check=True, capture_output=True, text=True
+    # mutmut makes the changes only: it would collect the tests anew for each.
+    make = "import mutmut.__main__ as made; made.copy_src_dir(); made.copy_also_copy_files(); made.create_mutants(1)"
+    subprocess.run([sys.executable, "-c", make], cwd=folder, check=True, stdout=subprocess.DEVNULL)
+    asked = subprocess.run(
+        [sys.executable, "-m", "pytest", *OPTIONS, *TESTS],
+        cwd=folder / "mutants",
+        check=False,
+        stdout=sys.stderr,
+        env=os.environ | {PROCESSES_VARIABLE: str(processes)},
     )
-    verdicts = dict(line.strip().rsplit(": ", 1) for line in results.stdout.splitlines() if ": " in line)
+    if asked.returncode:
+        _write("the tests do not pass as the code stands: nothing was found out")
+        return 2
+    lines = [line.split("\t") for line in (folder / "mutants" / VERDICTS).read_text().splitlines()[1:]]
+    verdicts = {mutant: verdict for mutant, verdict, _ in lines}
     counts: dict[str, int] = {}
     for verdict in verdicts.values():
         counts[verdict] = counts.get(verdict, 0) + 1
-    noticed = {"killed", "timeout", "caught by type check"}
+    noticed = {"killed", "timeout"}
     survivors = sorted(name for name, verdict in verdicts.items() if verdict not in noticed)
     for name in survivors:
         _write(f"\n{name}: {verdicts[name]}", *_told_by(folder, mutmut, "show", name)[:LONGEST_DIFFERENCE])
@@ -135,16 +157,11 @@ def _forget_nothing(path: Path) -> None:
 
 
 def _settings(patterns: list[str]) -> str:
-    options = ["-n0", "-p", "no:cacheprovider", "-m", ONLY, *(f"--ignore={path}" for path in LEFT_OUT_OF_TESTS)]
-    lines = {
-        "source_paths": ["src"],
-        "only_mutate": patterns,
-        "also_copy": [*(name for name in COPIED if name != "tests"), *FILES],
-        "pytest_add_cli_args": options,
-        "pytest_add_cli_args_test_selection": list(TESTS),
-    }
-    written = "\n".join(f"{name} = {_listed(values)}" for name, values in lines.items())
-    return f"\n[tool.mutmut]\nuse_setproctitle = false\n{written}\n"
+    copied = [*(name for name in COPIED if name != "tests"), *FILES]
+    return (
+        "\n[tool.mutmut]\nuse_setproctitle = false\n"
+        f'source_paths = ["src"]\nonly_mutate = {_listed(patterns)}\nalso_copy = {_listed(copied)}\n'
+    )
 
 
 def _listed(values: list[str]) -> str:

@@ -13,7 +13,15 @@ from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from fill_ledger.trade.months import YEAR_MAX, YEAR_MIN, MonthError, add_years, month_end_exclusive, month_start
+from fill_ledger.trade.months import (
+    YEAR_MAX,
+    YEAR_MIN,
+    MonthError,
+    add_months,
+    add_years,
+    month_end_exclusive,
+    month_start,
+)
 
 REMEMBERED_ZONES = 1_024
 REMEMBERED_INSTANTS = 16_384
@@ -61,9 +69,10 @@ def years_later(month: str, years: int) -> str | None:
 @lru_cache(maxsize=REMEMBERED_INSTANTS)
 def months_later(month: str, months: int) -> str | None:
     """Return the month some months later, or None where the text is no month or lies beyond the calendar."""
-    years, rest = divmod(int(month[5:7]) - 1 + months, 12) if month_starts_at(month, UTC_ZONE) is not None else (0, 0)
-    later = years_later(month, years)
-    return None if later is None else f"{later[:4]}-{rest + 1:02d}"
+    try:
+        return add_months(month, months)
+    except MonthError:
+        return None
 
 
 @lru_cache(maxsize=REMEMBERED_INSTANTS)
