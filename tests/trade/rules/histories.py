@@ -127,7 +127,11 @@ def _of_cylinder() -> st.SearchStrategy[Body]:
         st.builds(
             cylinders.CylinderLifeExtended,
             cylinder_id=one,
-            extension=st.builds(cylinders.LifeExtension, permit=st.text(min_size=1, max_size=200), through=months),
+            extension=st.builds(
+                cylinders.LifeExtension,
+                permit=st.just("DOT-SP 16320") | st.text(min_size=1, max_size=200),
+                through=months,
+            ),
         ),
         st.builds(cylinders.CylinderTransferredOut, cylinder_id=one, to_department_id=st.just(NEIGHBOUR_ID)),
         st.builds(cylinders.CylinderCondemned, cylinder_id=one, reason=st.just("x")),
