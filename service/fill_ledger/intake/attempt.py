@@ -24,14 +24,12 @@ from fill_ledger.trade.events.corrections import EventRetracted, FactConflictKep
 from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn, CylinderTransferredOut
 from fill_ledger.trade.events.envelope import Body, Event, Judged
 from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.events.findings import FindingBody
 from fill_ledger.trade.events.members import MemberBody
-from fill_ledger.trade.identifiers import (
-    Subject,
-    SubjectKind,
-    inventory_number_subject,
-)
+from fill_ledger.trade.found import finding_ids
+from fill_ledger.trade.identifiers import Subject, SubjectKind, finding_id, inventory_number_subject
 from fill_ledger.trade.states.county import NumberingState
-from fill_ledger.views.findings import CODE_CONFLICT_KEPT, CODE_QUARANTINED, finding_id
+from fill_ledger.views.findings import CODE_CONFLICT_KEPT, CODE_QUARANTINED
 from fill_ledger.views.folding import Folding
 from fill_ledger.views.rulebooks import Rulebooks
 
@@ -59,7 +57,7 @@ class Attempt:
         self._new_keys: list[SealedKey] = []
         self._new_records: list[SealedRecord] = []
         self._outbox: list[dict[str, Any]] = []
-        self._retraction_target: Event | None = None
+        self._named_event: Event | None = None
         self._claims: list[list[Claim | Unreadable | Unwritable]] = []
         self._reading: Reading
         self._folding: Folding
@@ -154,9 +152,7 @@ class Attempt:
         recorded = self._reading.snapshot.events.get(event_id)
         arrived = (event for event in self._events if event.event_id == event_id)
         event = next(arrived, None) if recorded is None else recorded.event
-        if event is None or event.judgement is None:
-            return ()
-        return tuple(finding_id(event_id, code) for code in event.judgement.reasons)
+        return () if event is None else finding_ids(event)
 
     async def _is_same(self, claim: Claim, stored: Body) -> bool:
         if type(stored) is not type(claim.body):
@@ -169,7 +165,7 @@ class Attempt:
         body = claim.body
         effective_at = self._effective_at(claim)
         if claim.is_office_entry:
-            self._retraction_target = await self._target_of(body)
+            self._named_event = await self._event_named_by(body)
             contradictions = refusals(body, self, effective_at)
             if contradictions:
                 return _refused(claim, *contradictions)
@@ -213,13 +209,17 @@ class Attempt:
                 claimed += self._reading.snapshot.now - claim.device_now
         return min(claimed, now)
 
-    async def _target_of(self, body: Body) -> Event | None:
-        if not isinstance(body, EventRetracted):
+    async def _event_named_by(self, body: Body) -> Event | None:
+        if isinstance(body, EventRetracted):
+            event_id = body.retracted_event_id
+        elif isinstance(body, FindingBody):
+            event_id = body.about_event_id
+        else:
             return None
         for event in self._events:
-            if event.event_id == body.retracted_event_id:
+            if event.event_id == event_id:
                 return event
-        return await self._reading.source.event(body.retracted_event_id)
+        return await self._reading.source.event(event_id)
 
     async def _next_number(self) -> str:
         numbering: NumberingState = self._folding.state(Subject(SubjectKind.NUMBERING, self._department_id))
@@ -307,8 +307,8 @@ class Attempt:
         await self._folding.fold(event, len(self._events))
         if isinstance(body, CylinderTransferredOut):
             self._send(event.event_id, PURPOSE_TRANSFERRED_IN, body.to_department_id)
-        if isinstance(body, EventRetracted) and self._retraction_target is not None:
-            judged = self._retraction_target.judgement
+        if isinstance(body, EventRetracted) and self._named_event is not None:
+            judged = self._named_event.judgement
             owner = None if judged is None else judged.owner_department_id
             if owner is not None and owner != self._department_id:
                 self._send(event.event_id, PURPOSE_FILL_RETRACTED, owner)
@@ -404,9 +404,9 @@ class Attempt:
         """Return the state of a subject that an entry names."""
         return self._folding.state(subject)
 
-    def retracted_event(self) -> Event | None:
-        """Return the event that the retraction under check names."""
-        return self._retraction_target
+    def named_event(self) -> Event | None:
+        """Return the event that the entry under check takes back, or whose finding it is about."""
+        return self._named_event
 
 
 def _kept(outcome: OutcomeName, event_id: uuid.UUID, position: int) -> Outcome:

@@ -27,6 +27,7 @@ class SubjectKind(StrEnum):
     TAG = "tag"
     MEMBER = "member"
     RULEBOOK = "rulebook"
+    FINDING = "finding"
     EVENT = "event"
 
 
@@ -50,6 +51,16 @@ def codes_subject() -> Subject:
 def rulebook_subject() -> Subject:
     """Return the subject, in the county ledger, that knows what the rules go by."""
     return Subject(SubjectKind.RULEBOOK, COUNTY_ID)
+
+
+def finding_id(event_id: uuid.UUID, code: str) -> uuid.UUID:
+    """Return the id of a finding: it follows from event and code, so that a review survives a new judgement."""
+    return derived_id("finding", event_id, code)
+
+
+def finding_subject(identifier: uuid.UUID) -> Subject:
+    """Return the subject that knows what persons made of a finding."""
+    return Subject(SubjectKind.FINDING, identifier)
 
 
 def normal_serial(serial: str) -> str:

@@ -30,6 +30,8 @@ STATE_VIEWS: dict[SubjectKind, tuple[tuple[str, StateRows], ...]] = {
     SubjectKind.TAG: (("tag", cylinders.tag_rows), ("directory", cylinders.tag_directory_rows)),
     SubjectKind.MEMBER: (("member", members.member_rows),),
     SubjectKind.RULEBOOK: (),
+    # What persons made of a finding stands in the finding's own row, which follows from its event: see folding.
+    SubjectKind.FINDING: (),
 }
 
 # A view of history: its rows follow from one event, and again when that event is retracted.

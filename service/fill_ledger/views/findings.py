@@ -5,10 +5,10 @@ from datetime import datetime
 
 import msgspec
 
-from fill_ledger.trade.events.corrections import FactConflictKept, FactQuarantined
 from fill_ledger.trade.events.envelope import Event, Judged
 from fill_ledger.trade.events.fills import Filled
-from fill_ledger.trade.identifiers import derived_id
+from fill_ledger.trade.found import found_codes
+from fill_ledger.trade.identifiers import finding_id
 from fill_ledger.trade.rules import rules_catalogue
 from fill_ledger.trade.rules.finding_kinds import (
     CONFLICT_KEPT,
@@ -18,6 +18,7 @@ from fill_ledger.trade.rules.finding_kinds import (
     severity_of,
 )
 from fill_ledger.trade.rules.permits import differences_text
+from fill_ledger.trade.states.findings import FindingState
 from fill_ledger.views.fills import neighbours_cylinder_id
 
 CODE_CONFLICT_KEPT = CONFLICT_KEPT.code
@@ -31,7 +32,10 @@ FINDING_TEXTS: dict[str, str] = {
 
 
 class FindingRow(msgspec.Struct, kw_only=True):
-    """Something about a recorded fact that a person should look at."""
+    """Something about a recorded fact that a person should look at.
+
+    `standing` is "open", "reviewed" or "cleared"; `reviewed_at` and `cause` are those of the review that holds.
+    """
 
     department_id: uuid.UUID
     finding_id: uuid.UUID
@@ -45,22 +49,16 @@ class FindingRow(msgspec.Struct, kw_only=True):
     text: str
     standing: str
     rules_version: str | None
-
-
-def finding_id(event_id: uuid.UUID, code: str) -> uuid.UUID:
-    """Return the id of a finding: it follows from event and code, so that a review survives a new judgement."""
-    return derived_id("finding", event_id, code)
+    reviewed_at: datetime | None = None
+    cause: str | None = None
 
 
 def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FindingRow]:
     """Return a row for each thing the ledger found about an event when it was taken."""
     body, judgement = event.body, event.judgement
-    if isinstance(body, FactConflictKept):
-        return [_row(event, CONFLICT_KEPT.code, retracted=retracted)]
-    if isinstance(body, FactQuarantined):
-        return [_row(event, QUARANTINED.code, retracted=retracted)]
+    codes = found_codes(event)
     if judgement is None or not isinstance(body, Filled):
-        return []
+        return [_row(event, code, retracted=retracted) for code in codes]
     return [
         _row(
             event,
@@ -72,8 +70,18 @@ def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             rules_version=judgement.rules_version,
             text=_text_of(code, judgement),
         )
-        for code in judgement.reasons
+        for code in codes
     ]
+
+
+def show_review(row: FindingRow, state: FindingState) -> None:
+    """Put what persons made of a finding into its row. What is cleared stays cleared, whatever was reviewed."""
+    review = state.review_in_force()
+    if review is None:
+        return
+    row.reviewed_at, row.cause = review.reviewed_at, review.cause
+    if row.standing == "open":
+        row.standing = "reviewed"
 
 
 def _text_of(code: str, judgement: Judged) -> str:

@@ -17,10 +17,14 @@ from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.cylinders import TagPaired, TagUnpaired, tags_concerned, tags_put_on
 from fill_ledger.trade.events.envelope import Event
 from fill_ledger.trade.events.fills import FillSubject
-from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
+from fill_ledger.trade.events.findings import FindingBody
+from fill_ledger.trade.found import finding_ids
+from fill_ledger.trade.identifiers import Subject, SubjectKind, finding_subject, tag_subject
 from fill_ledger.trade.states import FOLDS, State
 from fill_ledger.trade.states.cylinders import TagState
+from fill_ledger.trade.states.findings import FindingState
 from fill_ledger.views.catalogue import STATE_VIEWS, rows_of_event
+from fill_ledger.views.findings import FindingRow, show_review
 
 EVENTS_BETWEEN_PAUSES = 128
 """Folded anew at a stretch: a few milliseconds."""
@@ -58,6 +62,10 @@ def known_only_by_tag(event: Event) -> Subject | None:
     if isinstance(body, FillSubject) and body.cylinder_id is None and body.tag is not None:
         return tag_subject(body.tag)
     return None
+
+
+def _findings_of(event: Event) -> tuple[Subject, ...]:
+    return tuple(finding_subject(identifier) for identifier in finding_ids(event))
 
 
 class Folding:
@@ -116,9 +124,8 @@ class Folding:
         self._index(event, folds_into, place)
         retracted = event.event_id in self._retracted
         cylinder = None if retracted else await self._cylinder_by_tag(event)
-        self._event_rows[event.event_id] = rows_of_event(
-            event, retracted=retracted, cylinder_id=None if cylinder is None else cylinder.subject_id
-        )
+        # A finding is reviewed only once it is on record: of what is new now there is no review to be read.
+        self._put_rows(event, cylinder, retracted=retracted)
         if not retracted:
             self._folded.append(event)
         changed = [
@@ -145,6 +152,8 @@ class Folding:
             await self._attribute_again(tag_subject(concerned), place)
         if isinstance(event.body, EventRetracted):
             await self._take_back(event.body.retracted_event_id, place)
+        if isinstance(event.body, FindingBody):
+            await self._show_findings_again(event.body.about_event_id)
 
     def _index(self, event: Event, folds_into: Sequence[Subject], place: int) -> None:
         self.entries.extend(SubjectEntry(place, subject, folds=True) for subject in folds_into)
@@ -215,11 +224,9 @@ class Folding:
             for event in events
             if event.judgement is not None and event.judgement.cylinder_id is not None
         )
+        await self.ensure(subject for event in events for subject in _findings_of(event))
         for event in events:
-            cylinder = await self._cylinder_by_tag(event)
-            self._event_rows[event.event_id] = rows_of_event(
-                event, retracted=False, cylinder_id=None if cylinder is None else cylinder.subject_id
-            )
+            self._put_rows(event, await self._cylinder_by_tag(event), retracted=False)
         await self._refold_all(cylinders, place)
 
     async def _take_back(self, event_id: uuid.UUID, place: int) -> None:
@@ -244,13 +251,40 @@ class Folding:
         cylinder = await self._cylinder_by_tag(event)
         if cylinder is not None:
             subjects.add(cylinder)
-        self._event_rows[event_id] = rows_of_event(event, retracted=True)
+        # A review made at the same moment must notice: a new version of the finding's state tells it.
+        await self.ensure(_findings_of(event))
+        self._places.update(dict.fromkeys(_findings_of(event), place))
+        self._put_rows(event, None, retracted=True)
         await self._refold_all(subjects, place)
+        if isinstance(event.body, FindingBody):
+            await self._show_findings_again(event.body.about_event_id)
         if isinstance(event.body, TagPaired | TagUnpaired):
             affected = Subject(SubjectKind.CYLINDER, event.body.cylinder_id)
             if await self._known_by_tag(tag_subject(event.body.tag)):
                 await self._refold_all({affected}, place)
             await self._attribute_again(tag_subject(event.body.tag), place)
+
+    async def _show_findings_again(self, event_id: uuid.UUID) -> None:
+        """A finding of an event was reviewed or opened again, or either was taken back: its row says so."""
+        event = next((known for known in self._folded if known.event_id == event_id), None)
+        event = event or await self._source.event(event_id)
+        if event is None:
+            return
+        retracted = event_id in self._retracted or bool(
+            await self._source.events_folded_into(Subject(SubjectKind.EVENT, event_id))
+        )
+        await self.ensure(_findings_of(event))
+        self._put_rows(event, None if retracted else await self._cylinder_by_tag(event), retracted=retracted)
+
+    def _put_rows(self, event: Event, cylinder: Subject | None, *, retracted: bool) -> None:
+        """Put the rows of an event, with the reviews of its findings as far as those are held."""
+        rows = rows_of_event(event, retracted=retracted, cylinder_id=None if cylinder is None else cylinder.subject_id)
+        for row in rows.get("finding", ()):
+            assert isinstance(row, FindingRow)
+            known = self._states.get(finding_subject(row.finding_id))
+            if isinstance(known, FindingState):
+                show_review(row, known)
+        self._event_rows[event.event_id] = rows
 
     async def _refold_all(self, subjects: Iterable[Subject], place: int) -> None:
         ordered = sorted(subjects)

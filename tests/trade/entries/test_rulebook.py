@@ -40,7 +40,7 @@ class OfOneLedger:
         assert subject == rulebook_subject()
         return RulebookState(department_id=self.department_id, subject_id=subject.subject_id)
 
-    def retracted_event(self) -> Event | None:
+    def named_event(self) -> Event | None:
         return None
 
 

@@ -29,7 +29,7 @@ from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events.envelope import Judged, PermitPart
 from fill_ledger.trade.events.fills import MAXIMUM_SOURCES, FillMode
 from fill_ledger.trade.gas.contents import free_air
-from fill_ledger.views.findings import finding_id
+from fill_ledger.trade.identifiers import finding_id
 
 MAXIMUM_REASONS = 100
 MAXIMUM_FIELDS = 100

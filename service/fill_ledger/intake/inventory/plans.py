@@ -69,8 +69,8 @@ class _Preview:
             )
         return FOLDS[subject.kind].empty(self._department_id, subject.subject_id)
 
-    def retracted_event(self) -> Event | None:
-        """Return None: a registration retracts nothing."""
+    def named_event(self) -> Event | None:
+        """Return None: a registration is about no other event."""
         return None
 
 

@@ -10,6 +10,7 @@ from fill_ledger.trade.entries import (
     corrections,
     county,
     cylinders,
+    findings,
     life_extensions,
     members,
     policies,
@@ -18,6 +19,18 @@ from fill_ledger.trade.entries import (
 )
 from fill_ledger.trade.entries.registry import Known, Refusal, consulted, refusals
 
-CHECKED_AREAS = (air, alarms, corrections, county, cylinders, life_extensions, members, policies, rulebook, stations)
+CHECKED_AREAS = (
+    air,
+    alarms,
+    corrections,
+    county,
+    cylinders,
+    findings,
+    life_extensions,
+    members,
+    policies,
+    rulebook,
+    stations,
+)
 
 __all__ = ["CHECKED_AREAS", "Known", "Refusal", "consulted", "refusals"]

@@ -26,7 +26,7 @@ NOT_RETRACTABLE = (
 
 @check(corrections.EventRetracted)
 def _retractable(body: corrections.EventRetracted, known: Known, moment: datetime) -> Iterable[Refusal]:
-    target = known.retracted_event()
+    target = known.named_event()
     if target is not None and isinstance(target.body, NOT_RETRACTABLE):
         yield Refusal(
             code="not-retractable",

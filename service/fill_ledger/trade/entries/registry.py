@@ -29,8 +29,8 @@ class Known(Protocol):
     def state(self, subject: Subject) -> Any:
         """Return the state of a subject the entry names."""
 
-    def retracted_event(self) -> Event | None:
-        """Return the event that a retraction names, where it is known."""
+    def named_event(self) -> Event | None:
+        """Return the event that a retraction, or an entry about a finding, names, where it is known."""
 
 
 Check = Callable[[Any, Known, datetime], Iterable[Refusal]]

@@ -1,6 +1,6 @@
 """All event types of the ledger. Importing this package registers them."""
 
-from fill_ledger.trade.events import air, corrections, county, cylinders, fills, members, rulebook, stations
+from fill_ledger.trade.events import air, corrections, county, cylinders, fills, findings, members, rulebook, stations
 from fill_ledger.trade.events.envelope import Body, Clock, Event, Nature, SealedReference, body_class, catalogue
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "county",
     "cylinders",
     "fills",
+    "findings",
     "members",
     "rulebook",
     "stations",

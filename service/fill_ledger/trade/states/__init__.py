@@ -13,6 +13,7 @@ from fill_ledger.trade.states.county import (
     principal_fold,
 )
 from fill_ledger.trade.states.cylinders import cylinder_fold, tag_fold
+from fill_ledger.trade.states.findings import finding_fold
 from fill_ledger.trade.states.members import member_fold
 from fill_ledger.trade.states.rulebook import rulebook_fold
 from fill_ledger.trade.states.stations import air_source_fold, station_fold
@@ -30,6 +31,7 @@ FOLDS: dict[SubjectKind, Fold[Any]] = {
     SubjectKind.TAG: tag_fold,
     SubjectKind.MEMBER: member_fold,
     SubjectKind.RULEBOOK: rulebook_fold,
+    SubjectKind.FINDING: finding_fold,
 }
 
 __all__ = ["FOLDS", "Fold", "Period", "State"]
