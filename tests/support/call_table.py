@@ -382,7 +382,10 @@ FACTS = (
     Call(operation_id="read_fill"),
     Call(operation_id="read_fill_judgement"),
     Call(operation_id="list_findings"),
+    Call(operation_id="review_finding", status=201, body={"cause": "training", "note": "Shown how at the drill."}),
+    Call(operation_id="reopen_finding", status=201, body={"reason": "It happened again."}),
     Call(operation_id="read_finding"),
+    Call(operation_id="read_gaps", role=Role.CONTROLLER),
     Call(
         operation_id="take_batch",
         role=Role.CONTROLLER,

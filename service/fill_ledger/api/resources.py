@@ -20,11 +20,22 @@ from fill_ledger.api.places import (
     fill_positions,
     own_station,
     policies,
+    station_gaps,
     stations,
 )
 from fill_ledger.api.planning import fill_plans, gauge_readings, storage_forecasts
 from fill_ledger.api.question import eligibility
-from fill_ledger.api.record import attempts, events, fill_judgements, fill_records, fills, findings, intake, quarantine
+from fill_ledger.api.record import (
+    attempts,
+    events,
+    fill_judgements,
+    fill_records,
+    fills,
+    finding_reviews,
+    findings,
+    intake,
+    quarantine,
+)
 from fill_ledger.api.rulebook import air_standards, retractions, rule_amendments, rules, specifications
 
 TAGS: Mapping[str, str] = {
@@ -69,6 +80,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *policies.HANDLERS,
     *stations.HANDLERS,
     *own_station.HANDLERS,
+    *station_gaps.HANDLERS,
     *fill_positions.HANDLERS,
     *air_sources.HANDLERS,
     *air_source_upkeep.HANDLERS,
@@ -80,6 +92,7 @@ HANDLERS: tuple[HTTPRouteHandler, ...] = (
     *fill_judgements.HANDLERS,
     *attempts.HANDLERS,
     *findings.HANDLERS,
+    *finding_reviews.HANDLERS,
     *events.HANDLERS,
     *quarantine.HANDLERS,
     *intake.HANDLERS,

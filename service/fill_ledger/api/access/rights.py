@@ -15,6 +15,7 @@ POLICIES_WRITE = "policies:write"
 STATIONS_READ = "stations:read"
 STATIONS_WRITE = "stations:write"
 OWN_STATION_READ = "own-station:read"
+GAPS_READ = "gaps:read"  # a controller only those of its own station
 AIR_READ = "air:read"
 AIR_WRITE = "air:write"
 CYLINDERS_READ = "cylinders:read"
@@ -26,6 +27,7 @@ MEMBERS_READ_NAMES = "members:read-names"
 MEMBERS_WRITE = "members:write"
 FILLS_READ = "fills:read"
 FINDINGS_READ = "findings:read"
+FINDINGS_REVIEW = "findings:review"
 EVENTS_READ = "events:read"
 EVENTS_RETRACT = "events:retract"
 RULES_READ = "rules:read"
@@ -43,6 +45,7 @@ _READ_FLEET = frozenset(
         DEPARTMENTS_READ,
         POLICIES_READ,
         STATIONS_READ,
+        GAPS_READ,
         AIR_READ,
         CYLINDERS_READ,
         MEMBERS_READ,
@@ -58,7 +61,7 @@ _READ_FLEET = frozenset(
 ROLE_RIGHTS: dict[Role, frozenset[str]] = {
     # A station's device: asks, reports, identifies members, and reads the rules. Nothing about other stations.
     Role.CONTROLLER: frozenset(
-        {ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, OWN_STATION_READ, RULES_READ, PLANS_MAKE}
+        {ELIGIBILITY_ASK, FACTS_RECORD, MEMBER_SESSIONS_OPEN, OWN_STATION_READ, GAPS_READ, RULES_READ, PLANS_MAKE}
     ),
     # Answers for the department's breathing air.
     Role.OFFICER: _READ_FLEET
@@ -72,13 +75,15 @@ ROLE_RIGHTS: dict[Role, frozenset[str]] = {
         HOLDS_WRITE,
         MEMBERS_READ_NAMES,
         MEMBERS_WRITE,
+        FINDINGS_REVIEW,
         EVENTS_RETRACT,
         IMPORTS_RUN,
         QUARANTINE_READ,
         RULES_WRITE,
     },
     # Keeps the cylinders and the air sources.
-    Role.TECHNICIAN: _READ_FLEET | {FACTS_RECORD, AIR_WRITE, CYLINDERS_WRITE, CYLINDERS_END, HOLDS_WRITE, IMPORTS_RUN},
+    Role.TECHNICIAN: _READ_FLEET
+    | {FACTS_RECORD, AIR_WRITE, CYLINDERS_WRITE, CYLINDERS_END, HOLDS_WRITE, FINDINGS_REVIEW, IMPORTS_RUN},
     # Another system of the county: loads and reads, and cannot end a cylinder or read a name.
     Role.INTEGRATOR: _READ_FLEET
     | {FACTS_RECORD, STATIONS_WRITE, CYLINDERS_WRITE, MEMBERS_WRITE, IMPORTS_RUN, QUARANTINE_READ},
@@ -91,6 +96,7 @@ ROLE_RIGHTS: dict[Role, frozenset[str]] = {
             DEPARTMENTS_WRITE,
             POLICIES_READ,
             STATIONS_READ,
+            GAPS_READ,
             STATIONS_WRITE,
             PRINCIPALS_READ,
             PRINCIPALS_WRITE,

@@ -51,6 +51,8 @@ SubjectKindName = Literal[
     "inventory_number",
     "tag",
     "member",
+    "rulebook",
+    "finding",
     "event",
 ]
 
