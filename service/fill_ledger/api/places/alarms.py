@@ -13,27 +13,19 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
-from fill_ledger.api.entries import (
-    ENTRY_ANSWERS,
-    ENTRY_PROBLEMS,
-    Entry,
-    Receipt,
-    department_of,
-    event_id_for,
-    record_entry,
-)
+from fill_ledger.api.entries import Entry, Receipt, event_id_for
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.decoding import AnyRequest
-from fill_ledger.api.http.header_parameters import IDEMPOTENCY_KEY
-from fill_ledger.api.http.operations import answer, get, post
+from fill_ledger.api.http.operations import answer, get
 from fill_ledger.api.http.problems import Problem
 from fill_ledger.api.http.replies import Reply
 from fill_ledger.api.http.value_types import Moment, StrictStruct
 from fill_ledger.api.period_texts import NO_TEXT, texts_of
+from fill_ledger.api.places.place_entries import post_entry, record_entry_at, station_subject
 from fill_ledger.api.states import read_state
 from fill_ledger.api.trade_types import EXAMPLE_AIR_SOURCE_ID, Reason, SealedText, ShownReason
 from fill_ledger.trade.events import stations
-from fill_ledger.trade.identifiers import Subject, SubjectKind, derived_id
+from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.states.alarms import KEPT_ENDED_ALARMS, KEPT_OPEN_ALARMS, Alarm
 from fill_ledger.trade.states.stations import StationState
 
@@ -116,7 +108,7 @@ async def list_alarms(
     request: AnyRequest, station_id: uuid.UUID, query: AlarmQuery, principal: Principal
 ) -> Reply[AlarmList]:
     """Return the alarms of a station that are open, and the newest that are over."""
-    known = await read_state(request, principal, Subject(SubjectKind.STATION, station_id))
+    known = await read_state(request, principal, station_subject(station_id))
     station: StationState = known.state
     if station.registered_at is None:
         raise Problem(problem_types.NOT_FOUND, "No station has this id.")
@@ -140,21 +132,17 @@ def _view(alarm: Alarm, reasons: Mapping[uuid.UUID, SealedText]) -> AlarmView:
     )
 
 
-@post(
+@post_entry(
     "/v1/stations/{station_id}/alarms",
     right=rights.AIR_WRITE,
     tag="stations",
     summary="Enter an alarm",
-    answers=ENTRY_ANSWERS,
     body_example=NewAlarm(alarm_kind="carbon monoxide", air_source_id=EXAMPLE_AIR_SOURCE_ID, reading="12 ppm"),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def enter_alarm(
     request: AnyRequest, station_id: uuid.UUID, body: NewAlarm, principal: Principal
 ) -> Reply[Receipt]:
     """Enter an alarm that no device reports. Nothing is permitted from the air it is about until it is ended."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     source = event_id_for(request, principal, body.event_id)
     alarm_id = body.alarm_id or derived_id("alarm", source.event_id)
     event = stations.AlarmRaised(
@@ -165,26 +153,24 @@ async def enter_alarm(
         reading=body.reading,
         note=body.note,
     )
-    return await record_entry(request, principal, department_id, body, event, subject_id=alarm_id, source=source)
+    return await record_entry_at(
+        request, principal, station_subject(station_id), body, event, subject_id=alarm_id, source=source
+    )
 
 
-@post(
+@post_entry(
     "/v1/stations/{station_id}/alarms/{alarm_id}/endings",
     right=rights.AIR_WRITE,
     tag="stations",
     summary="End an alarm",
-    answers=ENTRY_ANSWERS,
     body_example=AlarmEnding(reason="Intake moved away from the apparatus bay; monitor reads 0 ppm."),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def end_alarm(
     request: AnyRequest, station_id: uuid.UUID, alarm_id: uuid.UUID, body: AlarmEnding, principal: Principal
 ) -> Reply[Receipt]:
     """End an alarm whose device does not: it was replaced, or it died before it could tell."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.STATION, station_id))
     event = stations.AlarmEnded(station_id=station_id, alarm_id=alarm_id, reason=body.reason)
-    return await record_entry(request, principal, department_id, body, event, subject_id=alarm_id)
+    return await record_entry_at(request, principal, station_subject(station_id), body, event, subject_id=alarm_id)
 
 
 HANDLERS: list[HTTPRouteHandler] = [list_alarms, enter_alarm, end_alarm]

@@ -8,15 +8,13 @@ from msgspec import Meta
 
 from fill_ledger.api.access import rights
 from fill_ledger.api.access.principals import Principal
-from fill_ledger.api.entries import ENTRY_ANSWERS, ENTRY_PROBLEMS, Entry, Receipt, department_of, record_entry
+from fill_ledger.api.entries import Entry, Receipt
 from fill_ledger.api.http.decoding import AnyRequest
-from fill_ledger.api.http.header_parameters import IDEMPOTENCY_KEY
-from fill_ledger.api.http.operations import post
 from fill_ledger.api.http.replies import Reply
+from fill_ledger.api.places.place_entries import air_source_subject, post_entry, record_entry_at
 from fill_ledger.api.trade_types import Reason
 from fill_ledger.trade.events import air
 from fill_ledger.trade.events.envelope import Day
-from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 
 class CoCalibration(Entry, frozen=True, kw_only=True):
@@ -30,25 +28,21 @@ class CoCalibration(Entry, frozen=True, kw_only=True):
     note: Reason | None = None
 
 
-@post(
+@post_entry(
     "/v1/air-sources/{air_source_id}/co-calibrations",
     right=rights.AIR_WRITE,
     tag="air-sources",
     summary="Enter a calibration of the carbon monoxide monitor",
-    answers=ENTRY_ANSWERS,
     body_example=CoCalibration(calibrated_on="2026-11-02", due_on="2027-05-01"),
-    problems=ENTRY_PROBLEMS,
-    request_headers=(IDEMPOTENCY_KEY,),
 )
 async def calibrate_co_monitor(
     request: AnyRequest, air_source_id: uuid.UUID, body: CoCalibration, principal: Principal
 ) -> Reply[Receipt]:
     """Enter that the monitor was calibrated. It is asked for where policy sets `co_calibration_interval_days`."""
-    department_id = await department_of(request, principal, Subject(SubjectKind.AIR_SOURCE, air_source_id))
     event = air.CoMonitorCalibrated(
         air_source_id=air_source_id, calibrated_on=body.calibrated_on, due_on=body.due_on, note=body.note
     )
-    return await record_entry(request, principal, department_id, body, event, subject_id=air_source_id)
+    return await record_entry_at(request, principal, air_source_subject(air_source_id), body, event)
 
 
 HANDLERS: list[HTTPRouteHandler] = [calibrate_co_monitor]
