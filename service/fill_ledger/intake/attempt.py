@@ -72,6 +72,7 @@ class Attempt:
                 break
             # An atomic unit was refused half way: fold the others again without it.
             self._start_over()
+        await self._folding.settle()
         appended = await self._append()
         return [self._recorded(of_unit, appended) for of_unit in outcomes]
 
@@ -164,6 +165,9 @@ class Attempt:
     async def _take_new(self, claim: Claim) -> Outcome:
         body = claim.body
         effective_at = self._effective_at(claim)
+        if claim.is_office_entry or isinstance(body, Filled):
+            # A check or a judgement may look at a station.
+            await self._folding.settle()
         if claim.is_office_entry:
             self._named_event = await self._event_named_by(body)
             contradictions = refusals(body, self, effective_at)

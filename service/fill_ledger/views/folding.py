@@ -29,6 +29,10 @@ from fill_ledger.views.findings import FindingRow, show_review
 EVENTS_BETWEEN_PAUSES = 128
 """Folded anew at a stretch: a few milliseconds."""
 
+FOLDED_ONCE_A_RUN = frozenset({SubjectKind.STATION})
+"""Subjects that are folded anew once after many late facts, not once for each: a station that was cut off may send
+thousands of alarms, the newest first. Nothing in a folding looks at their states."""
+
 _state_decoders = {kind: msgspec.json.Decoder(fold.state_class) for kind, fold in FOLDS.items()}
 
 
@@ -78,6 +82,7 @@ class Folding:
         self._source = source
         self._states: dict[Subject, State] = {}
         self._places: dict[Subject, int] = {}
+        self._put_off: set[Subject] = set()
         self._retracted: set[uuid.UUID] = set()
         self._folded: list[Event] = []
         self._event_rows: dict[uuid.UUID, dict[str, list[msgspec.Struct]]] = {}
@@ -102,8 +107,14 @@ class Folding:
             self.hold(missing, await self._source.states(missing))
 
     def state(self, subject: Subject) -> Any:
-        """Return the state of a subject that is held."""
+        """Return the state of a subject that is held; that of a station only when the folding is settled."""
+        assert subject not in self._put_off
         return self._states[subject]
+
+    async def settle(self) -> None:
+        """Fold anew what was put off: before a station's state is looked at, and at the end of a run."""
+        for subject in sorted(self._put_off):
+            await self._refold(subject)
 
     def is_retracted(self, event_id: uuid.UUID) -> bool:
         """Tell whether an event was taken back, by a recorded retraction or by one folded in this run."""
@@ -162,7 +173,10 @@ class Folding:
     async def _fold_into(self, subject: Subject, event: Event, place: int) -> None:
         state, fold = self._states[subject], FOLDS[subject.kind]
         self._places[subject] = place
-        if state.is_after(event) and not (event.body.order_free or fold.keeps_retracted):
+        is_late = state.is_after(event) and not (event.body.order_free or fold.keeps_retracted)
+        if subject in self._put_off or (is_late and subject.kind in FOLDED_ONCE_A_RUN):
+            self._put_off.add(subject)
+        elif is_late:
             await self._refold(subject)
         else:
             fold.apply(state, event)
@@ -181,6 +195,7 @@ class Folding:
                 # A subject may have years of events, and look-ups of this process come first.
                 await asyncio.sleep(0)
         self._states[subject] = state
+        self._put_off.discard(subject)
 
     async def _cylinder_by_tag(self, event: Event) -> Subject | None:
         """Return the cylinder of this department that a fill known only by its tag belongs to."""
@@ -294,7 +309,8 @@ class Folding:
             self._places[subject] = place
 
     def new_states(self) -> list[NewState]:
-        """Return the changed states with the place of the event that changed each last."""
+        """Return the changed states with the place of the event that changed each last. The folding is settled."""
+        assert not self._put_off
         return [
             NewState(subject.kind.value, subject.subject_id, place, self._states[subject])
             for subject, place in self._places.items()

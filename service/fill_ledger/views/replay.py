@@ -177,6 +177,7 @@ class DepartmentReplay:
     async def _replay(self, chunk: Sequence[RecordedEvent]) -> None:
         for recorded in chunk:
             await self._folding.fold(recorded.event, recorded.ledger_position)
+        await self._folding.settle()
         for table, rows in self._folding.take_event_rows().items():
             await self._put(table, rows)
         self.position = chunk[-1].ledger_position
