@@ -1,4 +1,4 @@
-"""A station that was cut off sends what it kept, the newest first: folded anew once for many late facts, none missed."""
+"""A station that was cut off sends what it kept, the newest first: folded anew once for many facts, and none missed."""
 
 import uuid
 from typing import Any
