@@ -7,7 +7,8 @@ edition): 110 % with a plus sign, on 3A, 3AX, 3AA, 3AAX and 3T only, stamped aft
 
 import pytest
 
-from tests.trade.rules.questions import POSITION_ID, answer, codes, cylinder, position, stamp
+from fill_ledger.trade.states.stations import StationState
+from tests.trade.rules.questions import POSITION_ID, answer, codes, cylinder, hold, policy, position, stamp
 
 
 @pytest.mark.parametrize(
@@ -107,3 +108,21 @@ def test_no_limit_on_a_denial() -> None:
     assert judged.decision == "deny"
     assert judged.fill_limit_psi is None
     assert judged.obligations == ()
+
+
+@pytest.mark.parametrize(
+    ("station", "cap_psi", "advice"),
+    [
+        (position(5500), None, "regulator-above-limit"),
+        (position(1500), None, "limit-lowered"),
+        (position(3000, 1500), None, "limit-lowered"),
+        (position(2000), 2000, "limit-capped-by-policy"),
+    ],
+)
+def test_whoever_must_not_fill_is_not_told_how_far(station: StationState, cap_psi: int | None, advice: str) -> None:
+    """Common practice, no source: who reads "do not fill" needs no pressure to stop at."""
+    terms = policy(fill_limit_cap_psi=cap_psi)
+    permit = answer(station=station, fill_position_id=POSITION_ID, policy=terms)
+    assert [each.code for each in permit.advice] == [advice]
+    held = answer(station=station, fill_position_id=POSITION_ID, policy=terms, cylinder=cylinder(holds=[hold()]))
+    assert codes(held) == ["on-hold"]

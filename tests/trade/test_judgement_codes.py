@@ -134,6 +134,10 @@ QUESTIONS: dict[str, Question] = {
         air_sources=(source(sample("2026-06-01", results={"carbon_monoxide": "1"})),),
         policy=policy(air_standard="NFPA 1989-2019"),
     ),
+    "hour-meter-not-read": question(
+        air_sources=(source(filter_changes=[filter_change(YESTERDAY.replace(month=5), 1000)]),),
+        policy=policy(filter_life_tenths_h=500),
+    ),
     "filter-due": question(
         air_sources=(source(filter_changes=[filter_change(YESTERDAY.replace(month=1))]),),
         policy=policy(filter_life_days=90),

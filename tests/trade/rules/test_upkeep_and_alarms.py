@@ -12,8 +12,9 @@ from typing import Any
 import pytest
 
 from fill_ledger.trade.events.air import AnalyteResult
-from fill_ledger.trade.judgement import judge
-from fill_ledger.trade.states.stations import Bottle
+from fill_ledger.trade.events.stations import PolicySet
+from fill_ledger.trade.judgement import Judgement, judge
+from fill_ledger.trade.states.stations import Bottle, Reading
 from tests.trade.rules.questions import (
     AT,
     AT_EVERY_FILL,
@@ -116,6 +117,33 @@ def test_the_last_day_of_a_filter_counts_in_the_stations_calendar() -> None:
     assert answer(**asked).valid_until == ends_at
     assert answer(**asked, at=ends_at - MICROSECOND).code == "ok"
     assert answer(**asked, at=ends_at).code == "filter-due"
+
+
+def test_hours_that_nobody_reads_are_asked_for() -> None:
+    """How often a meter is read is common practice (no source); the last of 31 days counts in its calendar."""
+    changed = datetime(2026, 6, 15, 1, tzinfo=UTC)  # 14 June, late in the evening in New York
+    due_at = datetime(2026, 7, 16, 4, tzinfo=UTC)  # 14 June and 31 days is 15 July
+    terms = policy(filter_life_tenths_h=500)
+
+    def asked(at: datetime, *readings: Reading, terms: PolicySet = terms) -> Judgement:
+        source_at = compressor(filter_changes=[filter_change(changed, 1000)], run_time_readings=list(readings))
+        return answer(air_sources=source_at, policy=terms, at=at)
+
+    before = asked(due_at - MICROSECOND)
+    assert (codes(before), before.valid_until) == (AT_EVERY_FILL, due_at)
+    late = asked(due_at)
+    assert (late.decision, codes(late)) == ("permit", [*AT_EVERY_FILL, "hour-meter-not-read"])
+    assert late.advice[0].display_text == "Read the hour meter: nothing is known since 2026-06-14."
+    assert "run 50.0 h" in late.advice[0].text
+    # Read on 1 July: good through 1 August. One of the filter before tells nothing of this one.
+    read = meter_reading(datetime(2026, 7, 1, 16, tzinfo=UTC), 1100)
+    assert codes(asked(due_at, read)) == AT_EVERY_FILL
+    assert asked(due_at, read).valid_until == datetime(2026, 8, 2, 4, tzinfo=UTC)
+    assert codes(asked(due_at, meter_reading(changed - HOUR, 1000)))[-1] == "hour-meter-not-read"
+    # Nothing is said where no hours are limited, and a filter that is due is said to be due and no more.
+    assert codes(asked(due_at, terms=policy(filter_life_days=90))) == AT_EVERY_FILL
+    both = policy(filter_life_days=10, filter_life_tenths_h=500)
+    assert codes(asked(due_at, terms=both)) == ["filter-due"]
 
 
 def test_the_edges_of_a_filters_hours() -> None:

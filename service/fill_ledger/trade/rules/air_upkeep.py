@@ -11,6 +11,7 @@ from datetime import date, datetime
 from fill_ledger.trade.rules.air import source_name
 from fill_ledger.trade.rules.calendar import day_ends_at, day_of, day_starts_at, day_text
 from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.figure import NumberFigure
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.states.stations import AirSourceState, CoCalibration, FilterChange, Reading
@@ -42,6 +43,22 @@ CALIBRATION_DUE = ReasonKind(
     clears_by="a calibration of the carbon monoxide monitor",
 )
 
+METER_READ_WITHIN_DAYS = NumberFigure(
+    name="hour_meter_read_within_days",
+    value=31,
+    lowest=1,
+    highest=366,
+    meaning="Where policy limits the hours of a filter, the hour meter is read within so many days (common practice, "
+    "no source).",
+)
+METER_NOT_READ = ReasonKind(
+    code="hour-meter-not-read",
+    effect="advice",
+    title="Policy limits the hours a filter runs, and the hour meter has not been read for a while",
+    source="inference: hours that nobody reads are not counted; how often it is read is common practice, no source",
+    clears_by="a reading of the hour meter",
+)
+
 
 def last_filter_change(case: Case, source: AirSourceState) -> FilterChange | None:
     """Return the last change of the filter before the case's moment, or None."""
@@ -68,6 +85,18 @@ def filter_run_tenths_h(case: Case, source: AirSourceState, change: FilterChange
         return 0
     run_tenths_h = reading.value - change.run_time_tenths_h
     return None if run_tenths_h < 0 else run_tenths_h
+
+
+def meter_told_at(case: Case, source: AirSourceState, change: FilterChange) -> datetime:
+    """Return when the hours of a filter were last told: by a reading of the meter since its change, else by that."""
+    reading = _meter_reading(case, source)
+    return change.changed_at if reading is None else max(change.changed_at, reading.read_at)
+
+
+def meter_reading_due_at(case: Case, source: AirSourceState, change: FilterChange) -> datetime:
+    """Return when the hour meter should have been read again; the last day counts."""
+    told_on = meter_told_at(case, source, change).astimezone(case.zone).date()
+    return day_ends_at(told_on, case.zone, case.number(METER_READ_WITHIN_DAYS))
 
 
 def last_calibration(case: Case, source: AirSourceState) -> tuple[date, CoCalibration] | None:
@@ -111,7 +140,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         return ()
     found: list[Reason] = []
     for source in _compressors(case):
-        filter_reason = _filter_reason(case, source) if asks_for_filter else None
+        filter_reason = (_filter_reason(case, source) or _meter_reason(case, source)) if asks_for_filter else None
         calibration_reason = _calibration_reason(case, source) if asks_for_calibration else None
         found.extend(reason for reason in (filter_reason, calibration_reason) if reason is not None)
     return tuple(found)
@@ -151,6 +180,19 @@ def _filter_reason(case: Case, source: AirSourceState) -> Reason | None:
     )
 
 
+def _meter_reason(case: Case, source: AirSourceState) -> Reason | None:
+    """Say that the hours which policy limits are not known any more, where the filter is not due for all that is."""
+    change, life_tenths_h = last_filter_change(case, source), case.question.policy.filter_life_tenths_h
+    if change is None or life_tenths_h is None or case.at < meter_reading_due_at(case, source, change):
+        return None
+    told_on = day_text(meter_told_at(case, source, change), case.zone)
+    return METER_NOT_READ.reason(
+        f"Policy lets the filter of {source_name(source)} run {_hours(life_tenths_h)} h, and the last that is known of "
+        f"its hour meter is of {told_on}. Hours since then are not counted: read the meter and enter it.",
+        f"Read the hour meter: nothing is known since {told_on}.",
+    )
+
+
 def _hours(tenths_h: int) -> str:
     whole, tenth = divmod(tenths_h, TENTHS_IN_AN_HOUR)
     return f"{whole}.{tenth}"
@@ -187,6 +229,8 @@ def _instants(case: Case) -> Iterable[datetime]:
             stops_at = None if last_change is None else filter_stops_at(case, last_change)
             if stops_at is not None:
                 yield stops_at
+            if last_change is not None and case.question.policy.filter_life_tenths_h is not None:
+                yield meter_reading_due_at(case, source, last_change)
         if case.question.policy.co_calibration_interval_days is not None:
             yield from _calibration_instants(case, source)
 
@@ -225,8 +269,9 @@ def _facts(case: Case) -> Facts:
 RULE = Rule(
     name="air-upkeep",
     concerns="air",
-    kinds=(FILTER_DUE, FILTER_RECORD_MISSING, CALIBRATION_DUE),
+    kinds=(FILTER_DUE, FILTER_RECORD_MISSING, CALIBRATION_DUE, METER_NOT_READ),
     reasons=_reasons,
     instants=_instants,
     facts=_facts,
+    figures=(METER_READ_WITHIN_DAYS,),
 )

@@ -9,7 +9,7 @@ from functools import lru_cache
 from fill_ledger.trade.gas.air_table import OutsideTable
 from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F, settled_psi, stop_at_psi
 from fill_ledger.trade.rules.case import Case
-from fill_ledger.trade.rules.limits import fill_limit_psi, reading_limit_psi, settled_limit_psi
+from fill_ledger.trade.rules.limits import CODES_OF_A_LIMIT, fill_limit_psi, reading_limit_psi, settled_limit_psi
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind
 from fill_ledger.trade.rules.rule import Facts, Rule
 
@@ -44,7 +44,7 @@ PRESSURE_OUTSIDE = ReasonKind(
 )
 
 # They tell how to fill, so they have nothing to say to whoever must not.
-CODES_OF_A_PERMIT = frozenset({COLD_GAS.code, WARM_GAS.code, TEMPERATURE_OUTSIDE.code, PRESSURE_OUTSIDE.code})
+CODES_OF_A_PERMIT = CODES_OF_A_LIMIT | {COLD_GAS.code, WARM_GAS.code, TEMPERATURE_OUTSIDE.code, PRESSURE_OUTSIDE.code}
 
 
 @lru_cache(maxsize=REMEMBERED_STOPS)

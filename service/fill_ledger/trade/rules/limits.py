@@ -90,6 +90,9 @@ REGULATOR_ABOVE = ReasonKind(
     source="49 CFR 173.301(a)(5) (2015 edition); a fitting does not protect (inference)",
 )
 
+# They tell to what pressure, so they have nothing to say to whoever must not fill.
+CODES_OF_A_LIMIT = frozenset({kind.code for kind in (LIMITED_BY_POSITION, LIMITED_BY_POLICY, REGULATOR_ABOVE)})
+
 
 def has_valid_plus(case: Case) -> bool:
     """Tell whether the plus sign counts: on the latest test, which passed, and the specification allows it.
