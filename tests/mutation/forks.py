@@ -8,10 +8,13 @@ that noticed it, with tabs between. The first line is about the code as it stand
 """
 
 import gc
+import inspect
 import json
 import os
 import resource
 import signal
+import sys
+import warnings
 from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
@@ -29,6 +32,7 @@ PROCESSES_VARIABLE = "MUTANT_PROCESSES"
 # A test of these takes milliseconds; what takes so long does not end.
 CPU_SECONDS_OF_A_MUTANT = 20
 LONGEST_NAME = 4_096  # what a pipe takes at once
+OF_EVERY_TEST = {"event_loop_policy"}  # given to tests that have no event loop as well
 
 _VERDICT_BY_EXIT_CODE = {0: "survived", 1: "killed"}
 
@@ -74,10 +78,12 @@ def _mutants() -> Iterator[str]:
 def _tests_by_function(session: pytest.Session) -> dict[str, list[pytest.Item]]:
     """Return the tests that reach each changed function, the quickest first. Ends the run where a test fails."""
     set_mutant_under_test("stats")
+    changed = {mutant.rpartition(".")[0] for mutant in _mutants()}
     seconds: dict[str, float] = {}
     reaching: dict[str, list[pytest.Item]] = defaultdict(list)
     for item in session.items:
         state()._stats.clear()
+        _forget(changed)
         reports = runtestprotocol(item, log=False, nextitem=None)
         for report in reports:
             if report.failed:
@@ -91,6 +97,14 @@ def _tests_by_function(session: pytest.Session) -> dict[str, list[pytest.Item]]:
     return reaching
 
 
+def _forget(module_names: set[str]) -> None:
+    """Empty the caches of modules."""
+    for name in module_names & sys.modules.keys():
+        for value in list(vars(sys.modules[name]).values()):
+            if hasattr(value, "cache_clear"):
+                value.cache_clear()
+
+
 def _ask(mutant: str, tests: list[pytest.Item], writes: int) -> None:
     """Run the tests of one mutant in this process, tell which one fails, and end it with 1 where one does."""
     resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS_OF_A_MUTANT, CPU_SECONDS_OF_A_MUTANT))
@@ -98,11 +112,28 @@ def _ask(mutant: str, tests: list[pytest.Item], writes: int) -> None:
     os.dup2(silence, 1)
     os.dup2(silence, 2)
     set_mutant_under_test(mutant)
+    # What other files remember came of unchanged code and stays right: none of it calls what is changed.
+    _forget({mutant.rpartition(".")[0]})
+    warnings.simplefilter("error")
     for item in tests:
-        if any(report.failed for report in runtestprotocol(item, log=False, nextitem=None)):
+        if _fails(item):
             os.write(writes, item.nodeid.encode())
             os._exit(1)
     os._exit(0)
+
+
+def _fails(item: pytest.Item) -> bool:
+    """Run a test. One that is a plain function of its parameters needs nothing of what pytest does around it."""
+    if not isinstance(item, pytest.Function) or inspect.iscoroutinefunction(item.obj):
+        return any(report.failed for report in runtestprotocol(item, log=False, nextitem=None))
+    parameters = item.callspec.params if hasattr(item, "callspec") else {}
+    if set(item.fixturenames) - set(parameters) - OF_EVERY_TEST:
+        return any(report.failed for report in runtestprotocol(item, log=False, nextitem=None))
+    try:
+        item.obj(**parameters)
+    except (Exception, pytest.fail.Exception):
+        return True
+    return False
 
 
 def _wait_for_one(running: dict[int, Child]) -> None:

@@ -69,7 +69,7 @@ VERDICTS = "verdicts.txt"
 COPIED = ("tests", "migrations", "demo_seed", "openapi", "deploy")
 FILES = ("README.md", "LICENSE", "pyproject.toml")
 PROCESSES = 2
-CACHE = re.compile(r"^@lru_cache(\(.*\))?\n", re.MULTILINE)
+CACHE = re.compile(r"^@lru_cache(?P<size>\(.*\))?\n(?=def (?P<name>\w+))", re.MULTILINE)
 LONGEST_DIFFERENCE = 40
 
 
@@ -139,20 +139,20 @@ def _copy(folder: Path, names: list[str]) -> None:
             if path.stem in names
         ]
     for path in (folder / "src" / TRADE).rglob("*.py"):
-        _forget_nothing(path)
+        _remember_below(path)
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text())
     assert settings["tool"]["pytest"]["ini_options"]["pythonpath"] == ["service", "."]
     text = (folder / "pyproject.toml").read_text().replace('pythonpath = ["service", "."]', 'pythonpath = ["src", "."]')
     (folder / "pyproject.toml").write_text(text + _settings(patterns))
 
 
-def _forget_nothing(path: Path) -> None:
-    """Take the caches off: mutmut changes nothing in a function that is decorated, and what they hold is the same."""
+def _remember_below(path: Path) -> None:
+    """Put every cache at the end of its file: mutmut changes nothing in a function that is decorated."""
     text = path.read_text()
-    bare = CACHE.sub("", text)
-    if bare != text:
+    caches = [f"{found['name']} = lru_cache{found['size'] or ''}({found['name']})" for found in CACHE.finditer(text)]
+    if caches:
         stamp = path.stat()
-        path.write_text(bare)
+        path.write_text("\n".join([CACHE.sub("", text), *caches, ""]))
         os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
 
 

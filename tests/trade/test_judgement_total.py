@@ -55,7 +55,7 @@ def test_the_answer_does_not_depend_on_how_the_moment_is_written(asked: Question
 
 
 def test_a_moment_without_a_time_zone_is_a_mistake_of_the_caller() -> None:
-    with pytest.raises(ValueError, match="no time zone"):
+    with pytest.raises(ValueError, match=r"^the moment asked about has no time zone$"):
         judge(question(at=AT.replace(tzinfo=None)))
 
 
@@ -69,7 +69,11 @@ def test_a_moment_without_a_time_zone_is_a_mistake_of_the_caller() -> None:
     ],
 )
 def test_moments_beyond_the_calendar_are_denied(at: datetime) -> None:
-    assert judge(question(at=at)).code == "moment-out-of-range"
+    judged = judge(question(at=at))
+    assert judged.code == "moment-out-of-range"
+    assert judged.rules_version == rules_version(SHIPPED)
+    # Before the calendar begins, that it does changes the answer; after its end nothing does.
+    assert judged.valid_until == (datetime(1901, 1, 1, tzinfo=UTC) if at.year < 2000 else None)
 
 
 @pytest.mark.parametrize("at", [datetime(1901, 1, 1, tzinfo=UTC), datetime(2199, 12, 31, 23, 59, tzinfo=UTC)])

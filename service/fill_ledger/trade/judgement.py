@@ -134,11 +134,11 @@ def judge(
     that look at these, for an answer about one cylinder, source or member alone.
     """
     at = question.at
-    if at.tzinfo is None or at.utcoffset() is None:
+    if at.utcoffset() is None:
         raise ValueError("the moment asked about has no time zone")
     outside = outside_calendar(at)
     if outside is not None:
-        valid_until = CALENDAR_BEGINS_AT if at < CALENDAR_BEGINS_AT else None
+        valid_until = CALENDAR_BEGINS_AT if at < CALENDAR_ENDS_AT else None
         return _denied_outright(outside, valid_until, rules_version(question.rulebook))
     rules = RULES if concerns is None else rules_concerning(frozenset(concerns))
     case = Case(question)

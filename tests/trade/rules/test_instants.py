@@ -21,6 +21,7 @@ from tests.trade.rules.questions import (
     EVENT_ID,
     LONG_AGO,
     NEIGHBOUR_ID,
+    OTHER_SOURCE_ID,
     POSITION_ID,
     alarm,
     book,
@@ -186,6 +187,25 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         LATER,
         "air-source-out-of-service",
         "ok",
+    ),
+    "the same codes in another order": (
+        # Drawn from two sources: what is wrong with either goes over to the other, so another thing is first to act on.
+        # 92 days after 30 March are 30 June (1 + 30 + 31 + 30), which still counts.
+        question(
+            air_sources=(
+                source(sample("2026-03-30"), outages=[period(LONG_AGO, JULY)]),
+                source(
+                    sample("2026-01-01"),
+                    sample("2026-07-01"),
+                    source_id=OTHER_SOURCE_ID,
+                    outages=[period(JULY)],
+                ),
+            ),
+            every_air_source=True,
+        ),
+        JULY,
+        "air-source-out-of-service",
+        "air-sample-due",
     ),
     "an air sample is too old": (
         # 92 days after 1 June are 1 September (29 + 31 + 31 + 1), and that day still counts.
