@@ -2,9 +2,10 @@
 
 import asyncio
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
+import asyncpg
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
@@ -13,10 +14,10 @@ from fill_ledger.database import Database
 from fill_ledger.intake import attempt, reading
 from fill_ledger.intake.claims import Claim
 from fill_ledger.intake.neighbours import NONE_FOUND, Neighbours
-from fill_ledger.trade.events import air, cylinders, fills, members, stations
+from fill_ledger.trade.events import air, cylinders, fills, findings, members, stations
 from fill_ledger.trade.events.corrections import EventRetracted
 from fill_ledger.trade.events.envelope import Body
-from fill_ledger.trade.identifiers import derived_id
+from fill_ledger.trade.identifiers import derived_id, finding_id
 from fill_ledger.views.check import check_views
 from fill_ledger.views.digests import state_digest, state_lines
 from tests.support.ledgers import Ledger, claim_of, open_ledger, registration
@@ -106,13 +107,44 @@ bodies: st.SearchStrategy[Body] = st.one_of(
 )
 
 
+def _review(code: str, cause: findings.ReviewCause, note: str | None) -> Callable[[uuid.UUID], Body]:
+    return lambda event_id: findings.FindingReviewed(
+        finding_id=finding_id(event_id, code), about_event_id=event_id, cause=cause, note=note
+    )
+
+
+def _reopening(code: str) -> Callable[[uuid.UUID], Body]:
+    return lambda event_id: findings.FindingReopened(
+        finding_id=finding_id(event_id, code), about_event_id=event_id, reason="once more"
+    )
+
+
+# Nearly every fill drawn has one of these findings; what is said of one that is not there must do no harm.
+codes = st.sampled_from(["member-unknown", "cylinder-unknown", "look-over-not-done"])
+answers: st.SearchStrategy[Callable[[uuid.UUID], Body]] = st.one_of(
+    st.builds(_review, codes, st.sampled_from(["training", "equipment"]), st.none() | st.just("shown how")),
+    st.builds(_reopening, codes),
+)
+
+
 @st.composite
 def facts(draw: st.DrawFn) -> list[Claim]:
-    """Draw facts that may share a moment, and retractions of some of them."""
+    """Draw facts that may share a moment, what persons make of the fills among them, and retractions of some."""
     drawn = draw(st.lists(st.tuples(bodies, st.integers(0, 12)), min_size=2, max_size=14))
+    # One fill at least, so that there is something to review.
+    drawn.append((draw(st.builds(fills.Filled, tag=tags, end_psi=st.integers(0, 5000))), draw(st.integers(0, 12))))
     claims = [
         claim_of(body, derived_id("test fact", place), occurred_at=START + timedelta(days=day))
         for place, (body, day) in enumerate(drawn)
+    ]
+    filled = [claim for claim in claims if isinstance(claim.body, fills.Filled)]
+    made_of_them = draw(
+        st.lists(st.tuples(st.sampled_from(filled), answers, st.integers(0, 12)), min_size=1, max_size=6)
+    )
+    claims += [
+        # Some share a moment, some are dated before their fact.
+        claim_of(answer(claim.event_id), derived_id("test answer", place), occurred_at=START + timedelta(days=day))
+        for place, (claim, answer, day) in enumerate(made_of_them)
     ]
     taken_back = draw(st.lists(st.sampled_from(claims), unique_by=lambda claim: claim.event_id, max_size=4))
     return claims + [
@@ -128,9 +160,25 @@ def facts(draw: st.DrawFn) -> list[Claim]:
 @st.composite
 def arrivals(draw: st.DrawFn, claims: Sequence[Claim]) -> list[list[Claim]]:
     """Draw an order of arrival, cut into batches."""
-    ordered = draw(st.permutations(claims))
+    ordered = _after_their_facts(draw(st.permutations(claims)))
     cuts = sorted(draw(st.sets(st.integers(1, len(ordered)))) | {len(ordered)})
     return [list(ordered[start:end]) for start, end in zip([0, *cuts], cuts, strict=False) if start < end]
+
+
+def _after_their_facts(claims: Sequence[Claim]) -> list[Claim]:
+    """Let what is made of a finding wait for its fact: before that, nobody has the finding, and it is refused."""
+    ordered: list[Claim] = []
+    waiting = list(claims)
+    while waiting:
+        here = {claim.event_id for claim in ordered}
+        claim = next(
+            known
+            for known in waiting
+            if not isinstance(known.body, findings.FindingBody) or known.body.about_event_id in here
+        )
+        waiting.remove(claim)
+        ordered.append(claim)
+    return ordered
 
 
 async def _arrive(ledger: Ledger, batches: Sequence[Sequence[Claim]]) -> None:
@@ -160,7 +208,7 @@ def everything_accepted(monkeypatch: pytest.MonkeyPatch) -> None:
 async def _any_order(database: Database, claims: Sequence[Claim], batches: Sequence[Sequence[Claim]]) -> None:
     async with open_ledger(database) as first, open_ledger(database) as second:
         # One by one in the order in which things happened, retractions at the end: no refolding but for those.
-        in_order = sorted(claims, key=lambda claim: (claim.occurred_at or START, claim.event_id))
+        in_order = _after_their_facts(sorted(claims, key=lambda claim: (claim.occurred_at or START, claim.event_id)))
         await _arrive(first, [[claim] for claim in in_order])
         await _arrive(second, batches)
         (digest, lines), (other_digest, other_lines) = await _digest(first), await _digest(second)
@@ -188,5 +236,12 @@ async def test_any_order_of_arrival_gives_the_same_state(
         asyncio.run_coroutine_threadsafe(_any_order(database, claims, batches), loop).result()
 
     await asyncio.to_thread(in_any_order)
+    connection = await asyncpg.connect(database_url)
+    try:
+        standings = await connection.fetch("SELECT DISTINCT standing FROM views.finding")
+    finally:
+        await connection.close()
+    # Else what is made of findings was not held against the replay at all.
+    assert {"open", "reviewed"} <= {row["standing"] for row in standings}
     report = await check_views(database_url)
     assert (report.verdict, report.faults) == ("sound", [])

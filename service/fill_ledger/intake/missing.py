@@ -130,7 +130,11 @@ async def gaps_of_station(connection: Connection, department_id: uuid.UUID, stat
         )
         is_cut_short = any(row["place"] > MAXIMUM_STREAMS_OF_DEPARTMENT for row in rows)
         # A body may name another station than the one whose device sent it: the sender's counts.
-        heard = [row for row in rows if read_event(row["canonical"]).station_id == station_id]
+        heard = [
+            row
+            for row in rows
+            if row["place"] <= MAXIMUM_STREAMS_OF_DEPARTMENT and read_event(row["canonical"]).station_id == station_id
+        ]
         streams = tuple(
             StreamHeard(
                 stream_id=row["stream_id"], highest_number=row["stream_number"], last_heard_at=row["recorded_at"]
