@@ -4,6 +4,7 @@ A migration released later is tested by itself: it starts from rows written at t
 """
 
 import hashlib
+import json
 import re
 import uuid
 from datetime import UTC, datetime, timedelta
@@ -148,6 +149,36 @@ async def test_a_ledger_written_at_any_revision_is_whole_at_the_newest(empty_url
             await database.close()
         assert appended.ledger_position == EVENTS + 1
         assert check_chain(DEPARTMENT, await _links(connection)) == []
+    finally:
+        await connection.close()
+
+
+async def test_findings_from_before_reviews_stay_open_and_can_be_reviewed(empty_url: str) -> None:
+    finding = {
+        "department_id": str(DEPARTMENT),
+        "finding_id": str(uuid.uuid4()),
+        "event_id": str(uuid.uuid4()),
+        "code": "on-hold",
+        "severity": "grave",
+        "found_at": START.isoformat(),
+        "text": "The cylinder is on hold.",
+        "standing": "open",
+    }
+    reviewed_at = START + timedelta(days=1)
+    await migrate(empty_url, "0004")
+    connection = await asyncpg.connect(empty_url)
+    put = "SELECT lane.put_finding($1)"
+    read = "SELECT finding_id, code, standing, reviewed_at, cause FROM views.finding"
+    try:
+        await connection.execute(put, json.dumps([finding]))
+        await migrate(empty_url)
+        kept = await connection.fetchrow(read)
+        assert kept is not None
+        assert tuple(kept) == (uuid.UUID(finding["finding_id"]), "on-hold", "open", None, None)
+        reviewed = {"standing": "reviewed", "cause": "training", "reviewed_at": reviewed_at.isoformat()}
+        await connection.execute(put, json.dumps([finding | reviewed]))
+        (row,) = await connection.fetch(read)
+        assert tuple(row) == (uuid.UUID(finding["finding_id"]), "on-hold", "reviewed", reviewed_at, "training")
     finally:
         await connection.close()
 
