@@ -6,7 +6,7 @@ import uuid
 import pytest
 
 from fill_ledger.intake import outbox
-from fill_ledger.intake.attempt import PURPOSE_FILL_RETRACTED, PURPOSE_FILLED_ELSEWHERE, PURPOSE_TRANSFERRED_IN
+from fill_ledger.intake.keeping import PURPOSE_FILL_RETRACTED, PURPOSE_FILLED_ELSEWHERE, PURPOSE_TRANSFERRED_IN
 from fill_ledger.intake.lane import Lanes
 from fill_ledger.intake.outbox import Outbox, event_id_elsewhere
 from fill_ledger.ledger.read import RecordedEvent, event_by_id, seeing

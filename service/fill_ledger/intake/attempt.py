@@ -1,45 +1,35 @@
-"""One attempt to record units of claims: read, check, judge, fold, append."""
+"""One attempt to record units of claims: read, check, judge, keep, append."""
 
 import asyncio
 import uuid
 from collections.abc import AsyncIterator, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
-import msgspec
-
-from fill_ledger.intake.claims import Claim, Outcome, OutcomeName, Recorded, Unit, Unreadable
+from fill_ledger.intake.claims import Claim, Outcome, Recorded, Unit, Unreadable
 from fill_ledger.intake.judging import FillTaken, judge_fill, whose_cylinder
-from fill_ledger.intake.reading import Reading, conflict_id, quarantine_id, read_for
+from fill_ledger.intake.keeping import Keeping
+from fill_ledger.intake.reading import Reading, read_for
 from fill_ledger.intake.screening import Unwritable, screened
-from fill_ledger.intake.vault import Vault, key_row, record_row
-from fill_ledger.ledger.append import Append, Appended, append
+from fill_ledger.intake.vault import Vault
+from fill_ledger.ledger.append import append
 from fill_ledger.ledger.canonical import canonical_body
-from fill_ledger.ledger.chain import genesis_digest
 from fill_ledger.ledger.read import Connection
-from fill_ledger.ledger.sealing import SealedKey, SealedRecord
 from fill_ledger.trade.entries import Refusal, refusals
-from fill_ledger.trade.events.corrections import EventRetracted, FactConflictKept, FactQuarantined
-from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn, CylinderTransferredOut
+from fill_ledger.trade.events.corrections import EventRetracted
+from fill_ledger.trade.events.cylinders import CylinderRegistered, CylinderTransferredIn
 from fill_ledger.trade.events.envelope import Body, Event, Judged
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.events.findings import FindingBody
-from fill_ledger.trade.events.members import MemberBody
 from fill_ledger.trade.found import finding_ids
 from fill_ledger.trade.identifiers import Subject, SubjectKind, finding_id, inventory_number_subject
 from fill_ledger.trade.states.county import NumberingState
-from fill_ledger.views.findings import CODE_CONFLICT_KEPT, CODE_QUARANTINED
 from fill_ledger.views.folding import Folding
 from fill_ledger.views.rulebooks import Rulebooks
 
 # A claim takes a fraction of a millisecond: so many at a stretch are not felt by who asks meanwhile.
 CLAIMS_BETWEEN_PAUSES = 16
-MICROSECOND = timedelta(microseconds=1)
-PURPOSE_FILLED_ELSEWHERE = "filled_elsewhere"
-PURPOSE_TRANSFERRED_IN = "transferred_in"
-PURPOSE_FILL_RETRACTED = "fill_retracted"
-KEPT_CODES = {"conflict_kept": CODE_CONFLICT_KEPT, "quarantined": CODE_QUARANTINED}
 
 
 class Attempt:
@@ -52,33 +42,21 @@ class Attempt:
         self._department_id = department_id
         self._vault = vault
         self._rulebooks = rulebooks or Rulebooks()
-        self._events: list[Event] = []
-        self._arrived: dict[uuid.UUID, tuple[int, Body]] = {}
-        self._new_keys: list[SealedKey] = []
-        self._new_records: list[SealedRecord] = []
-        self._outbox: list[dict[str, Any]] = []
         self._named_event: Event | None = None
         self._claims: list[list[Claim | Unreadable | Unwritable]] = []
         self._reading: Reading
         self._folding: Folding
+        self._keeping: Keeping
 
     async def run(self, units: Sequence[Unit]) -> list[Recorded]:
         """Record the units; raises LostRaceError where something read has changed meanwhile."""
         self._claims = [[screened(claim) for claim in unit.claims] for unit in units]
         refused: dict[int, tuple[Outcome, ...]] = {}
-        while True:
-            outcomes = await self._try_units(units, refused)
-            if outcomes is not None:
-                break
-            # An atomic unit was refused half way: fold the others again without it.
-            self._start_over()
-        await self._folding.settle()
-        appended = await self._append()
-        return [self._recorded(of_unit, appended) for of_unit in outcomes]
-
-    def _start_over(self) -> None:
-        self._events, self._arrived = [], {}
-        self._new_keys, self._new_records, self._outbox = [], [], []
+        while (outcomes := await self._try_units(units, refused)) is None:
+            # An atomic unit was refused half way: the others are read and folded again without it.
+            pass
+        appended = await append(self._connection, await self._keeping.to_append()) if len(self._keeping) else []
+        return [self._keeping.recorded(of_unit, appended) for of_unit in outcomes]
 
     async def _try_units(
         self, units: Sequence[Unit], refused: dict[int, tuple[Outcome, ...]]
@@ -92,16 +70,17 @@ class Attempt:
         ]
         self._reading = await read_for(self._connection, self._department_id, self._vault, self._rulebooks, readable)
         self._folding = self._reading.folding
+        self._keeping = Keeping(self._department_id, self._vault, self._reading)
         outcomes: list[tuple[Outcome, ...]] = []
         for place, unit in enumerate(units):
             if place in refused:
                 outcomes.append(refused[place])
                 continue
-            folded_before = len(self._events)
+            folded_before = len(self._keeping)
             taken = tuple([outcome async for outcome in self._take_each(self._claims[place])])
             if unit.atomic and any(outcome.outcome == "refused" for outcome in taken):
                 taken = refused[place] = tuple(_not_taken(outcome) for outcome in taken)
-                if len(self._events) > folded_before:
+                if len(self._keeping) > folded_before:
                     return None
             outcomes.append(taken)
         return outcomes
@@ -117,8 +96,8 @@ class Attempt:
         if isinstance(claim, Unwritable):
             return _refused(claim.claim, claim.refusal)
         if isinstance(claim, Unreadable):
-            return await self._keep_unreadable(claim)
-        known = self._known_body(claim.event_id)
+            return await self._keeping.keep_unreadable(claim)
+        known = self._keeping.known_body(claim.event_id)
         if known is None:
             return await self._take_new(claim)
         position, stored = known
@@ -135,14 +114,7 @@ class Attempt:
                 claim,
                 Refusal(code="event-id-taken", detail="Another event has this event_id.", pointer="/event_id"),
             )
-        return await self._keep_conflicting(claim)
-
-    def _known_body(self, event_id: uuid.UUID) -> tuple[int, Body] | None:
-        """Return position and body of an event under this id; positions of this attempt are given as places below 0."""
-        if event_id in self._arrived:
-            return self._arrived[event_id]
-        recorded = self._reading.snapshot.events.get(event_id)
-        return None if recorded is None else (recorded.ledger_position, recorded.event.body)
+        return await self._keeping.keep_conflicting(claim)
 
     def _known_number(self, event_id: uuid.UUID) -> str | None:
         recorded = self._reading.snapshot.events.get(event_id)
@@ -151,14 +123,13 @@ class Attempt:
     def _known_findings(self, event_id: uuid.UUID) -> tuple[uuid.UUID, ...]:
         """Return the findings that the first answer to this event named."""
         recorded = self._reading.snapshot.events.get(event_id)
-        arrived = (event for event in self._events if event.event_id == event_id)
-        event = next(arrived, None) if recorded is None else recorded.event
+        event = self._keeping.event(event_id) if recorded is None else recorded.event
         return () if event is None else finding_ids(event)
 
     async def _is_same(self, claim: Claim, stored: Body) -> bool:
         if type(stored) is not type(claim.body):
             return False
-        if not claim.body.sealed or claim.event_id in self._arrived:
+        if not claim.body.sealed or self._keeping.has_arrived(claim.event_id):
             return canonical_body(stored) == canonical_body(claim.body)
         return await self._vault.same_as(self._connection, self._department_id, claim.body, stored)
 
@@ -187,12 +158,13 @@ class Attempt:
                     ),
                 )
         judgement = await self._judge(claim, effective_at)
-        await self._put(claim, self._seal(body), effective_at, number=number, judgement=judgement)
-        self._arrived[claim.event_id] = (-len(self._events), body)
+        position = await self._keeping.put(
+            claim, effective_at, number=number, judgement=judgement, named_event=self._named_event
+        )
         return Outcome(
             outcome="created",
             event_id=claim.event_id,
-            ledger_position=-len(self._events),
+            ledger_position=position,
             inventory_number=number,
             finding_ids=(
                 () if judgement is None else tuple(finding_id(claim.event_id, code) for code in judgement.reasons)
@@ -200,8 +172,8 @@ class Attempt:
         )
 
     def _effective_at(self, claim: Claim) -> datetime:
-        """Fix when an event takes effect: never after now, told apart from its neighbours by microseconds."""
-        now = self._reading.snapshot.now + MICROSECOND * len(self._events)
+        """Fix when an event takes effect: never after now."""
+        now = self._keeping.now
         if claim.occurred_at is None:
             return now
         # In UTC, as the canonical bytes have it: a state folded from a claim must be the one a replay comes to.
@@ -220,10 +192,7 @@ class Attempt:
             event_id = body.about_event_id
         else:
             return None
-        for event in self._events:
-            if event.event_id == event_id:
-                return event
-        return await self._reading.source.event(event_id)
+        return self._keeping.event(event_id) or await self._reading.source.event(event_id)
 
     async def _next_number(self) -> str:
         numbering: NumberingState = self._folding.state(Subject(SubjectKind.NUMBERING, self._department_id))
@@ -243,9 +212,6 @@ class Attempt:
             return None
         station_id = claim.station_id or body.station_id
         whose = await whose_cylinder(self._folding, body, effective_at, self._reading.neighbours)
-        owner = whose.owner_department_id
-        if owner is not None and owner != self._department_id:
-            self._send(claim.event_id, PURPOSE_FILLED_ELSEWHERE, owner)
         fill = FillTaken(
             body=body,
             effective_at=effective_at,
@@ -254,153 +220,6 @@ class Attempt:
             permit=self._reading.permits.quote(claim, body, self._folding.is_retracted),
         )
         return await judge_fill(self._folding, fill, whose, self._reading.department_time_zone, self._reading.rulebook)
-
-    def _send(self, event_id: uuid.UUID, purpose: str, to_department_id: uuid.UUID) -> None:
-        self._outbox.append({"source_event_id": event_id, "purpose": purpose, "to_department_id": to_department_id})
-
-    def _seal(self, body: Body) -> Body:
-        if not body.sealed:
-            return body
-        member_key = self._reading.member_keys.get(body.member_id) if isinstance(body, MemberBody) else None
-        sealed = self._vault.seal(self._department_id, body, member_key)
-        for key in sealed.new_keys:
-            self._new_keys.append(key)
-            self._reading.member_keys[key.key_id] = key
-        self._new_records.extend(sealed.records)
-        return sealed.body
-
-    async def _put(
-        self,
-        claim: Claim | Unreadable,
-        body: Body,
-        effective_at: datetime,
-        *,
-        event_id: uuid.UUID | None = None,
-        number: str | None = None,
-        judgement: Judged | None = None,
-    ) -> None:
-        if isinstance(claim, Claim):
-            event = Event(
-                department_id=self._department_id,
-                event_id=event_id or claim.event_id,
-                occurred_at=claim.occurred_at or effective_at,
-                effective_at=effective_at,
-                recorded_by=claim.recorded_by,
-                body=body,
-                station_id=claim.station_id,
-                stream_id=claim.stream_id,
-                stream_number=claim.stream_number,
-                clock=claim.clock,
-                inventory_number=number,
-                judgement=judgement,
-            )
-        else:
-            assert event_id is not None
-            event = Event(
-                department_id=self._department_id,
-                event_id=event_id,
-                occurred_at=effective_at,
-                effective_at=effective_at,
-                recorded_by=claim.recorded_by,
-                body=body,
-                station_id=claim.station_id,
-                stream_id=claim.stream_id,
-                stream_number=claim.stream_number,
-            )
-        self._events.append(event)
-        await self._folding.fold(event, len(self._events))
-        if isinstance(body, CylinderTransferredOut):
-            self._send(event.event_id, PURPOSE_TRANSFERRED_IN, body.to_department_id)
-        if isinstance(body, EventRetracted) and self._named_event is not None:
-            judged = self._named_event.judgement
-            owner = None if judged is None else judged.owner_department_id
-            if owner is not None and owner != self._department_id:
-                self._send(event.event_id, PURPOSE_FILL_RETRACTED, owner)
-
-    async def _keep_unreadable(self, claim: Unreadable) -> Outcome:
-        event_id = quarantine_id(claim)
-        known = self._known_body(event_id)
-        if known is not None:
-            return _kept("quarantined", event_id, known[0])
-        sealing = self._vault.seal_raw(self._department_id, claim.raw)
-        body = FactQuarantined(
-            claimed_event_id=claim.claimed_event_id,
-            claimed_type=claim.claimed_type,
-            record_id=sealing.reference.record_id,
-            digest=sealing.reference.digest,
-            reason=claim.reason,
-        )
-        return await self._keep(claim, event_id, body, sealing.new_key, sealing.record, "quarantined")
-
-    async def _keep_conflicting(self, claim: Claim) -> Outcome:
-        event_id = conflict_id(claim)
-        known = self._known_body(event_id)
-        if known is not None:
-            return _kept("conflict_kept", event_id, known[0])
-        sealing = self._vault.seal_raw(self._department_id, canonical_body(claim.body))
-        body = FactConflictKept(
-            claimed_event_id=claim.event_id,
-            claimed_type=claim.body.event_type,
-            record_id=sealing.reference.record_id,
-            digest=sealing.reference.digest,
-        )
-        return await self._keep(claim, event_id, body, sealing.new_key, sealing.record, "conflict_kept")
-
-    async def _keep(
-        self,
-        claim: Claim | Unreadable,
-        event_id: uuid.UUID,
-        body: Body,
-        key: SealedKey | None,
-        record: SealedRecord,
-        outcome: OutcomeName,
-    ) -> Outcome:
-        if key is not None:
-            self._new_keys.append(key)
-        self._new_records.append(record)
-        now = self._reading.snapshot.now + MICROSECOND * len(self._events)
-        await self._put(claim, body, now, event_id=event_id)
-        self._arrived[event_id] = (-len(self._events), body)
-        return _kept(outcome, event_id, -len(self._events))
-
-    async def _append(self) -> list[Appended]:
-        if not self._events:
-            return []
-        return await append(
-            self._connection,
-            Append(
-                department_id=self._department_id,
-                versions=self._folding.versions,
-                events=self._events,
-                entries=self._folding.entries,
-                states=self._folding.new_states(),
-                view_rows=self._folding.view_rows(),
-                sealed_keys=[key_row(key) for key in self._new_keys],
-                sealed_records=[record_row(record) for record in self._new_records],
-                outbox=self._outbox,
-            ),
-        )
-
-    def _recorded(self, outcomes: tuple[Outcome, ...], appended: list[Appended]) -> Recorded:
-        """Put the positions that the ledger gave in place of the places in this attempt."""
-        finished = tuple(
-            outcome
-            if outcome.ledger_position is None or outcome.ledger_position > 0
-            else msgspec.structs.replace(
-                outcome,
-                ledger_position=appended[-outcome.ledger_position - 1].ledger_position,
-                recorded_at=appended[-outcome.ledger_position - 1].recorded_at,
-            )
-            for outcome in outcomes
-        )
-        if appended:
-            position, digest = appended[-1].ledger_position, appended[-1].chain_digest
-        else:
-            position = self._reading.snapshot.head_position
-            digest = self._reading.snapshot.head_digest or genesis_digest(self._department_id)
-        return Recorded(
-            department_id=self._department_id, outcomes=finished, ledger_position=position, chain_digest=digest
-        )
 
     # What the checks of office entries may look at (fill_ledger.trade.entries.Known).
 
@@ -411,12 +230,6 @@ class Attempt:
     def named_event(self) -> Event | None:
         """Return the event that the entry under check takes back, or whose finding it is about."""
         return self._named_event
-
-
-def _kept(outcome: OutcomeName, event_id: uuid.UUID, position: int) -> Outcome:
-    """Return the outcome of something kept beside; it is always a finding."""
-    found = (finding_id(event_id, KEPT_CODES[outcome]),)
-    return Outcome(outcome=outcome, event_id=event_id, ledger_position=position, finding_ids=found)
 
 
 def _refused(claim: Claim, *refusals_of_claim: Refusal) -> Outcome:

@@ -16,8 +16,8 @@ import asyncpg
 import msgspec
 import structlog
 
-from fill_ledger.intake.attempt import PURPOSE_FILL_RETRACTED, PURPOSE_FILLED_ELSEWHERE, PURPOSE_TRANSFERRED_IN
 from fill_ledger.intake.claims import Claim, Unit
+from fill_ledger.intake.keeping import PURPOSE_FILL_RETRACTED, PURPOSE_FILLED_ELSEWHERE, PURPOSE_TRANSFERRED_IN
 from fill_ledger.intake.lane import LaneBusyError, LaneFullError, Lanes
 from fill_ledger.ledger.append import UnknownDepartmentError
 from fill_ledger.ledger.canonical import read_event
