@@ -58,7 +58,9 @@ class TestAlloy6351:
             ("DOT-3AL2216", "1990-12", None, True),
             ("DOT-3AL2216", "1991-01", None, False),
             ("DOT-3AL2216", "1985-01", "6061-T6", False),
-            ("DOT-3AL2216", None, None, False),
+            # Whoever leaves out the month of manufacture has not shown that it is none of them.
+            ("DOT-3AL2216", None, None, True),
+            ("DOT-3AL2216", None, "6061-T6", False),
             # The Canadian mark of the same cylinder (from memory), alone and before the other.
             ("TC-3ALM153", "1985-01", None, True),
             ("TC-3ALM153 DOT-3AL2216", "1985-01", None, True),

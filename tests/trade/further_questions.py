@@ -70,6 +70,7 @@ FURTHER_QUESTIONS: dict[str, Question] = {
     "keep-people-away: alloy not on record": question(
         cylinder=cylinder(specification="DOT-3AL2216", manufactured="1985-01")
     ),
+    "alloy-not-recorded: of unknown age": question(cylinder=cylinder(specification="DOT-3AL2216", manufactured=None)),
     "requalification-due: never tested": question(
         cylinder=msgspec.structs.replace(cylinder(manufactured="2021-05"), requalifications=[])
     ),
@@ -88,6 +89,10 @@ FURTHER_QUESTIONS: dict[str, Question] = {
     "limit-lowered: hose": question(station=position(3000, 2000), fill_position_id=POSITION_ID),
     "cold-gas-lower-stop: the other figure lies beyond the table": question(
         cylinder=cylinder(specification="DOT-3AA7500", pressure="7500", use="storage"), gas_temperature_f=0
+    ),
+    "read-marks-twice: another use": question(
+        cylinder=None,
+        as_marked=AsMarked(serial="XY9", specification="DOT-3AL3000", last_requalified="2024-03", use="scuba"),
     ),
     "read-marks-twice: the pressure in the mark": question(
         cylinder=None,

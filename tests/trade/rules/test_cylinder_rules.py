@@ -206,6 +206,29 @@ def test_missing_marks_are_named() -> None:
     assert reason.display_text == "Do not fill. Key in the specification and 1 more."
 
 
+def test_marks_of_a_scuba_cylinder_go_through_the_rules_of_scuba() -> None:
+    """What no mark tells is taken as SCBA; whoever says SCUBA gets what policy and practice have for that."""
+    marks = AsMarked(serial="XY9", specification="DOT-3AL3000", manufactured="2019-03", last_requalified="2024-03")
+    scuba = msgspec.structs.replace(marks, use="scuba")
+    taken_as_scba = answer(cylinder=None, as_marked=marks)
+    assert "judged as SCBA" in taken_as_scba.obligations[0].text
+    permit = answer(cylinder=None, as_marked=scuba)
+    assert (permit.decision, [each.code for each in permit.advice]) == ("permit", ["visual-inspection-due"])
+    assert "judged as SCUBA" in permit.obligations[0].text
+    for terms, code in (
+        ({"scuba_fills_allowed": False}, "scuba-not-filled-here"),
+        ({"scuba_visual_required": True}, "visual-inspection-overdue"),
+    ):
+        assert answer(cylinder=None, as_marked=scuba, policy=policy(**terms)).code == code
+        assert answer(cylinder=None, as_marked=marks, policy=policy(**terms)).decision == "permit"
+    only_scba = member(authorisation("scba"))
+    assert answer(cylinder=None, as_marked=scuba, member=only_scba).code == "member-not-authorised"
+    under_water = msgspec.structs.replace(MARKS, use="scuba")
+    assert answer(cylinder=None, as_marked=under_water).code == "specification-wrong-use"
+    tube = AsMarked(serial="XY9", specification="DOT-3AAX2400", last_requalified="2024-03", use="storage")
+    assert answer(cylinder=None, as_marked=tube).fill_limit_psi == 2400
+
+
 def test_an_ambiguous_subject_is_not_judged_by_marks() -> None:
     judged = answer(cylinder=None, subject_problem="ambiguous", as_marked=MARKS)
     assert codes(judged) == ["cylinder-ambiguous"]

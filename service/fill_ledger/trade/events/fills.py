@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from fill_ledger.trade.events.cylinders import TagText
-from fill_ledger.trade.events.envelope import Body, Count, Moment, Nature, Psi, SealedText, ShortText, event
+from fill_ledger.trade.events.envelope import Body, Count, Moment, Nature, Psi, SealedText, ShortText, Use, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 
 FillMode = Literal["automatic", "manual", "fast"]
@@ -43,6 +43,7 @@ class AsMarked(Body, frozen=True, kw_only=True):
     last_requalified: Annotated[str, Meta(max_length=7)] | None = None
     marked_life_ends: Annotated[str, Meta(max_length=7)] | None = None
     owner: ShortText | None = None
+    use: Use | None = None  # what it is used for; left out it is taken as SCBA
 
 
 class FillSubject(Body, frozen=True, kw_only=True):

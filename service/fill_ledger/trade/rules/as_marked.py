@@ -49,8 +49,8 @@ def service_pressure_keyed(marks: AsMarked) -> ServicePressure | None:
 def provisional_cylinder(question: Question) -> CylinderState | None:
     """Return a state that says what the marks say, or None while marks are missing.
 
-    The last test is taken as passed and without marks: neither a star nor a plus can be claimed this way. The use is
-    taken as SCBA, the trade's ordinary case.
+    The last test is taken as passed and without marks: neither a star nor a plus can be claimed this way. Where nobody
+    says the use it is taken as SCBA, the trade's ordinary case.
     """
     marks = question.as_marked
     if marks is None or missing_marks(marks):
@@ -64,7 +64,7 @@ def provisional_cylinder(question: Question) -> CylinderState | None:
         serial=marks.serial,
         specification=marks.specification,
         service_pressure=pressure,
-        use="scba",
+        use=marks.use or "scba",
         manufactured=marks.manufactured,
         marked_life_ends=marks.marked_life_ends,
     )

@@ -56,7 +56,7 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         for known in case.cylinder.inspections
         if known.outcome == "fail" and known.inspected_at <= case.at
     ]
-    if case.details.use == "scuba" and not case.provisional and _visual_is_due(case):
+    if case.details.use == "scuba" and _visual_is_due(case):
         found.append(_visual_reason(case))
     return tuple(found)
 

@@ -2,7 +2,7 @@
 
 from fill_ledger.trade.rules.as_marked import missing_marks
 from fill_ledger.trade.rules.case import Case
-from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
+from fill_ledger.trade.rules.reasons import USE_WORDS, Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 
 _PRACTICE = "common practice, no source"
@@ -83,9 +83,10 @@ def _of_marks(case: Case) -> tuple[Reason, ...]:
             ),
         )
     serial = "" if case.details is None else plain(case.details.serial)
+    use = USE_WORDS["scba" if case.details is None else case.details.use]
     return (
         READ_MARKS_TWICE.reason(
-            f"Nobody registered cylinder {serial}: two persons read its marks. It was judged as SCBA, without star or "
+            f"Nobody registered cylinder {serial}: two persons read its marks. It was judged as {use}, without star or "
             "plus; its own marks prevail.",
             "Two persons read its marks.",
         ),

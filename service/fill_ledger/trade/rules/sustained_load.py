@@ -27,7 +27,7 @@ MARK_MISSING = ReasonKind(
 ALLOY_UNKNOWN = ReasonKind(
     code="alloy-not-recorded",
     effect="advice",
-    title="The alloy of an older aluminium cylinder is not on record; it may be 6351-T6",
+    title="The alloy of an aluminium cylinder that is or may be old is not on record; it may be 6351-T6",
     source="71 FR 51122 (29 August 2006); the year from which another alloy was usual is from memory",
     clears_by="the alloy on record",
 )
@@ -43,11 +43,11 @@ _OF_ALUMINIUM = frozenset({"3AL", "TC 3ALM"})
 
 
 def may_be_6351(case: Case) -> bool:
-    """Tell whether an aluminium cylinder is as old as those of alloy 6351-T6, and its alloy is not on record."""
+    """Tell whether an aluminium cylinder may be as old as those of alloy 6351-T6, and its alloy is not on record."""
     details = case.details
     if details is None or case.alloy_6351 or details.alloy is not None or case.key not in _OF_ALUMINIUM:
         return False
-    return details.manufactured is not None and details.manufactured < case.month(OLDER_THAN)
+    return details.manufactured is None or details.manufactured < case.month(OLDER_THAN)
 
 
 def is_examined(case: Case) -> bool:
@@ -79,12 +79,14 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _alloy_advice(case: Case, details: CylinderDetails) -> tuple[Reason, ...]:
-    if details.manufactured is None or not may_be_6351(case):
+    if not may_be_6351(case):
         return ()
+    made, find_out = "of unknown age", "the month of manufacture or the alloy"
+    if details.manufactured is not None:
+        made, find_out = f"made {plain(details.manufactured)}", "the alloy"
     return (
         ALLOY_UNKNOWN.reason(
-            f"Aluminium made {plain(details.manufactured)} may be alloy 6351-T6, which can burst while filling. Find "
-            "out the alloy and enter it.",
+            f"Aluminium {made} may be alloy 6351-T6, which can burst while filling. Find out {find_out} and enter it.",
             "Alloy not on record: it may be 6351-T6.",
         ),
     )
