@@ -39,7 +39,9 @@ TESTS = (
     "tests/trade/test_judgement_valid_until.py",
     "tests/trade/test_order_of_reasons.py",
     "tests/trade/test_what_is_said.py",
+    "tests/trade/test_permit_words.py",
     "tests/trade/test_due.py",
+    "tests/trade/test_due_subjects.py",
     "tests/trade/test_rulebook.py",
     "tests/standards",
 )

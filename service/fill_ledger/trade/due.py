@@ -8,7 +8,7 @@ decides. A cylinder's own marks and the maker's instructions prevail.
 
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TypeVar
 
 import msgspec
@@ -48,6 +48,20 @@ ENDED_CODES = frozenset(
         members.DEACTIVATED,
     )
 )
+
+_NOBODY_ID = uuid.UUID(int=0)
+# Rules about members and air look at nothing of a cylinder but its use, and at nothing of a station but its id.
+_STAND_INS: dict[Use, CylinderState] = {
+    use: CylinderState(
+        department_id=_NOBODY_ID,
+        subject_id=_NOBODY_ID,
+        details=CylinderDetails(
+            serial="-", specification="-", service_pressure=ServicePressure(value="0", unit="psi"), use=use
+        ),
+    )
+    for use in USES
+}
+_ANY_STATION = StationState(department_id=_NOBODY_ID, subject_id=_NOBODY_ID)
 
 
 class Stop(msgspec.Struct, frozen=True, kw_only=True):
@@ -110,7 +124,7 @@ def outlook_of(question: Question, concerns: frozenset[Concern], until: datetime
     case, rules = Case(question), rules_concerning(concerns)
     denials = _denials(case, rules)
     stops: list[Stop] = []
-    for stop in _stops(case, rules, denials, until.astimezone(UTC)):
+    for stop in _stops(case, rules, denials, until):
         stops.append(stop)
         if len(stops) == MAXIMUM_STOPS:
             break
@@ -133,11 +147,9 @@ def air_source_outlooks(question: Question, source: AirSourceState, until: datet
             continue
         asked = structs.replace(
             question,
-            cylinder=_stand_in(question.department_id, use),
-            owner_department_id=None,
+            cylinder=_STAND_INS[use],
             air_sources=(source,),
-            air_source_id=source.subject_id,
-            every_air_source=False,
+            every_air_source=True,
         )
         found[use] = outlook_of(asked, AIR_CONCERNS, until)
     return tuple(
@@ -162,9 +174,8 @@ def member_outlooks(
         for stations, time_zone in _stations_alike(running, question.time_zone, time_zones) if use in kinds else ():
             one = structs.replace(
                 question,
-                cylinder=_stand_in(question.department_id, use),
-                owner_department_id=None,
-                station=None if stations[0] is None else _place(question.department_id, stations[0]),
+                cylinder=_STAND_INS[use],
+                station=None if stations[0] is None else structs.replace(_ANY_STATION, subject_id=stations[0]),
                 time_zone=time_zone,
                 member=member,
             )
@@ -227,19 +238,3 @@ def _alike(found: Sequence[tuple[tuple[Subject, ...], Outlook]]) -> list[tuple[t
         else:
             together.append((subjects, outlook))
     return together
-
-
-def _stand_in(department_id: uuid.UUID, use: Use) -> CylinderState:
-    """Return a cylinder of which nothing but its use is looked at: rules about members and air ask what is filled."""
-    return CylinderState(
-        department_id=department_id,
-        subject_id=uuid.UUID(int=0),
-        details=CylinderDetails(
-            serial="-", specification="-", service_pressure=ServicePressure(value="0", unit="psi"), use=use
-        ),
-    )
-
-
-def _place(department_id: uuid.UUID, station_id: uuid.UUID) -> StationState:
-    """Return a station of which nothing but its id is looked at."""
-    return StationState(department_id=department_id, subject_id=station_id)

@@ -170,7 +170,7 @@ def rules_concerning(concerns: frozenset[Concern]) -> tuple[Rule, ...]:
 def reasons_at(case: Case, rules: tuple[Rule, ...] = RULES) -> list[Reason]:
     """Return every reason that these rules give at the case's moment, in the order of the rules."""
     reasons = [reason for rule in rules if _is_asked(rule, case) for reason in rule.reasons(case)]
-    return _with_present_sources(case, reasons) if case.question.rulebook.amendments else reasons
+    return _with_present_sources(case, reasons)
 
 
 def service_pressure_psi(details: CylinderDetails) -> int | None:
@@ -213,6 +213,8 @@ def _permit_text(answer: _Answer, gas_temperature_f: int | None) -> str:
 
 def _with_present_sources(case: Case, reasons: list[Reason]) -> list[Reason]:
     """Return the reasons with the sources that the county amended, where it did."""
+    if not case.question.rulebook.amendments:  # pragma: no mutate - a shorter way to the same
+        return reasons
     return [
         reason if (source := case.amended_source(reason.code)) is None else structs.replace(reason, source=source)
         for reason in reasons
@@ -220,8 +222,8 @@ def _with_present_sources(case: Case, reasons: list[Reason]) -> list[Reason]:
 
 
 def _is_asked(rule: Rule, case: Case) -> bool:
-    if rule.effective_from is None and rule.effective_until is None:
-        return True  # nearly every rule, at every question
+    if rule.effective_from is None and rule.effective_until is None:  # pragma: no mutate - a shorter way to the same
+        return True
     return case.is_in_effect(rule.effective_from, rule.effective_until)
 
 
@@ -242,7 +244,7 @@ def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...]) -> dateti
             return following
 
 
-def next_instant(case: Case, rules: tuple[Rule, ...] = RULES) -> datetime | None:
+def next_instant(case: Case, rules: tuple[Rule, ...]) -> datetime | None:
     """Return the first instant after the case's moment at which a rule could change its mind, in UTC, or None."""
     at = case.at
     following: datetime | None = None
