@@ -178,8 +178,12 @@ def test_no_other_unit_is_converted(standard: AirStandard, analyte: Analyte, val
         (EN_12021_2014, "oil", "nil", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "< 0.5", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "<5", "within"),
+        (NFPA_1989_2019, "carbon_monoxide", "<.5", "within"),
         (NFPA_1989_2019, "carbon_monoxide", "< 10", "not-comparable"),
         (NFPA_1989_2019, "carbon_monoxide", "low", "not-comparable"),
+        (NFPA_1989_2019, "carbon_monoxide", "< 1e-1", "not-comparable"),
+        (NFPA_1989_2019, "carbon_monoxide", "< -5", "not-comparable"),
+        (NFPA_1989_2019, "carbon_monoxide", "< 1_0", "not-comparable"),
         (NFPA_1989_2019, "carbon_monoxide", "< NaN", "not-comparable"),
         (NFPA_1989_2019, "carbon_monoxide", "< ", "not-comparable"),
         (NFPA_1989_2019, "oxygen", "none detected", "not-comparable"),
@@ -198,6 +202,14 @@ def test_no_other_unit_is_converted(standard: AirStandard, analyte: Analyte, val
 def test_words_of_laboratories(standard: AirStandard, analyte: Analyte, text: str | None, verdict: str) -> None:
     """Common practice, no source: what a laboratory writes for nothing found and for an odour."""
     assert verdict_of(standard, result(analyte, None, text=text))[analyte] == verdict
+
+
+@pytest.mark.parametrize("text", ["< 9e999999", "<9e9999999999999", "< 1e-999999", "<" + "9" * 199])
+def test_no_number_of_a_laboratory_ends_the_judgement(text: str) -> None:
+    """Percent is turned into parts per million, and decimal arithmetic has an end: a judgement must not."""
+    assert verdict_of(NFPA_1989_2019, result("carbon_dioxide", None, "percent", text))["carbon_dioxide"] == (
+        "not-comparable"
+    )
 
 
 def test_water_is_told_in_one_way_or_another() -> None:

@@ -6,8 +6,9 @@ a dew point say the same in three ways, and turning one into another needs press
 vapour pressures; they are compared only with a limit in the same unit.
 """
 
+import re
 from collections.abc import Iterable, Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Literal
 
 import msgspec
@@ -25,6 +26,8 @@ PPM_IN_PERCENT = Decimal(10_000)
 _NOTHING_FOUND = frozenset(
     {"none", "none detected", "not detected", "nd", "n.d.", "nil", "none noted", "below detection limit", "bdl"}
 )
+# "< 0.5": a plain number below which the method cannot tell. An exponent would take arithmetic out of its bounds.
+_BELOW = re.compile(r"< ?([0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9})\Z")
 _ODOUR_RANKS: dict[str, Decimal] = {
     **dict.fromkeys((*_NOTHING_FOUND, "none noticeable", "no odour", "no odor", "odourless", "odorless"), Decimal(0)),
     **dict.fromkeys(("slight", "faint", "slight odour", "slight odor"), Decimal(1)),
@@ -176,13 +179,10 @@ def _number(limit: AnalyteLimit, result: AnalyteResult) -> _Found | None:
         return None  # no word for nothing: a temperature is always some number
     if words in _NOTHING_FOUND:
         return _Found(Decimal(0), at_most=True)
-    if not words.startswith("<"):
+    below = _BELOW.match(words)
+    if below is None:
         return None
-    try:
-        bound = Decimal(words[1:].strip())
-    except InvalidOperation:
-        return None
-    number = _converted(bound, result.unit, limit.unit) if bound.is_finite() else None
+    number = _converted(Decimal(below[1]), result.unit, limit.unit)
     return None if number is None else _Found(number, at_most=True)
 
 

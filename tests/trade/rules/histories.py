@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from hypothesis import strategies as st
 
@@ -180,10 +180,12 @@ def _of_source() -> st.SearchStrategy[Body]:
             | st.lists(
                 st.builds(
                     air.AnalyteResult,
-                    analyte=st.sampled_from(["carbon_monoxide", "oxygen", "water", "dew_point", "odour", "oil"]),
+                    analyte=st.sampled_from(get_args(air.Analyte)),
                     value=st.none() | st.sampled_from(["5", "9", "20.9", "-70", "0"]),
                     unit=st.sampled_from(["percent", "ppm", "mg_per_m3", "deg_f", "none"]),
-                    text=st.none() | st.text(min_size=1, max_size=200) | st.sampled_from(["none detected", "< 1"]),
+                    text=st.none()
+                    | st.text(min_size=1, max_size=200)
+                    | st.sampled_from(["none detected", "< 1", "< 9e999999"]),
                 ),
                 max_size=3,
             ).map(tuple),
