@@ -8,7 +8,19 @@ import msgspec
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import Question
 from fill_ledger.trade.states.cylinders import CylinderState, LastFill
-from tests.trade.rules.questions import POSITION_ID, book, cylinder, extended, hold, policy, position, question, stamp
+from tests.trade.rules.questions import (
+    OTHER_SOURCE_ID,
+    POSITION_ID,
+    book,
+    cylinder,
+    extended,
+    hold,
+    policy,
+    position,
+    question,
+    source,
+    stamp,
+)
 
 COMPOSITE: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}
 STARRED = stamp("2024-09", "pass", "star")
@@ -33,6 +45,12 @@ def _reported_early() -> CylinderState:
 
 
 FURTHER_QUESTIONS: dict[str, Question] = {
+    "air-source-needed: one has no label, one a long one": question(
+        air_sources=(source(label=None), source(source_id=OTHER_SOURCE_ID, label="Purchased air of the north depot"))
+    ),
+    "air-sample-due: none, of a storage bank without a label": question(
+        air_sources=(source(air_source_kind="storage_bank", label=None, samples=[]),)
+    ),
     "everything: a plain permit": question(),
     "on-hold: with its own way to clear it": question(cylinder=_held("a technician's inspection")),
     "requalification-date-wrong: no month": question(cylinder=cylinder(stamp("2024-09"), stamp("2024-13"))),

@@ -49,7 +49,8 @@ MARKS = AsMarked(
     last_requalified="2024-03",
 )
 BREATHING_3AL = {"specification": "DOT-3AL2216"}
-YESTERDAY = datetime(2026, 6, 14, 8, tzinfo=UTC)
+# Late in the evening in New York, and already the 15th in UTC: a day is told as the station's calendar shows it.
+YESTERDAY = datetime(2026, 6, 15, 2, tzinfo=UTC)
 
 QUESTIONS: dict[str, Question] = {
     "cylinder-ambiguous": question(cylinder=None, subject_problem="ambiguous"),

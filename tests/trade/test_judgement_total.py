@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from fill_ledger.trade.judgement import RULES, Question, judge, rules_version
+from fill_ledger.trade.judgement import RULES, Question, RuleAnswer, judge, rules_version
 from fill_ledger.trade.rulebook import SHIPPED
 from tests.trade.rules.histories import questions
 from tests.trade.rules.questions import AT, POSITION_ID, codes, cylinder, position, question, stamp
@@ -144,8 +144,10 @@ def test_a_rule_is_not_asked_before_it_took_effect() -> None:
     asked = question(at=datetime(2006, 12, 31, 12, tzinfo=UTC))
     judged = judge(asked, explain=True)
     assert judged.explanation is not None
-    outcomes = {answer.rule: answer.outcome for answer in judged.explanation}
-    assert outcomes["sustained-load-cracking"] == "not in effect"
+    answers = {answer.rule: answer for answer in judged.explanation}
+    assert answers["sustained-load-cracking"] == RuleAnswer(
+        rule="sustained-load-cracking", outcome="not in effect", codes=(), facts={}, figures={}
+    )
     later = judge(msgspec.structs.replace(asked, at=datetime(2007, 1, 1, 12, tzinfo=UTC)), explain=True)
     assert later.explanation is not None
     assert {answer.rule: answer.outcome for answer in later.explanation}["sustained-load-cracking"] != "not in effect"

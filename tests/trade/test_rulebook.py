@@ -125,7 +125,7 @@ def test_a_release_brings_what_stands_in_its_files() -> None:
 
 
 def test_what_the_county_entered_goes_before_what_was_installed() -> None:
-    installed = RulebookInstalled(release="1", specifications=(steel(interval_years=5),), air_standards=(air(),))
+    installed = RulebookInstalled(release="1", specifications=(steel(interval_years=6),), air_standards=(air(),))
     state = state_of(
         installed=installed,
         specifications=[entered(steel(interval_years=3)), entered(steel(interval_years=2))],
@@ -133,7 +133,7 @@ def test_what_the_county_entered_goes_before_what_was_installed() -> None:
         amendments=[entered(AMENDMENT)],
     )
     known = rulebook_of(state)
-    assert [dated.entry.interval_years for dated in known.specifications("3AA")] == [5, 3, 2]
+    assert [dated.entry.interval_years for dated in known.specifications("3AA")] == [6, 3, 2]
     assert [dated.standard.title for dated in known.air_standards("county air")] == ["Air", "Entered"]
     assert [amendment.figures for amendment in known.amendments] == [{"plus_percent": 105}]
     assert known.state is state

@@ -175,7 +175,7 @@ def member_outlooks(
             one = structs.replace(
                 question,
                 cylinder=_STAND_INS[use],
-                station=None if stations[0] is None else structs.replace(_ANY_STATION, subject_id=stations[0]),
+                station=structs.replace(_ANY_STATION, subject_id=stations[0] or _NOBODY_ID),
                 time_zone=time_zone,
                 member=member,
             )

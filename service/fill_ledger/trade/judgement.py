@@ -247,19 +247,12 @@ def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...]) -> dateti
 def next_instant(case: Case, rules: tuple[Rule, ...]) -> datetime | None:
     """Return the first instant after the case's moment at which a rule could change its mind, in UTC, or None."""
     at = case.at
-    following: datetime | None = None
-    days = case.question.rulebook.amendment_days
+    instants = [instant for rule in rules for instant in rule.instants(case) if instant > at]
+    days = [*case.question.rulebook.amendment_days]
     for rule in rules:
-        for instant in rule.instants(case):
-            if instant > at and (following is None or instant < following):
-                following = instant
-        if rule.effective_from is not None or rule.effective_until is not None:
-            days = (*days, rule.effective_from, rule.effective_until)
-    for day in days:
-        if day is not None:
-            changes_at = day_starts_at(day, case.zone)
-            if changes_at > at and (following is None or changes_at < following):
-                following = changes_at
+        days += (rule.effective_from, rule.effective_until)
+    changes = [day_starts_at(day, case.zone) for day in days if day is not None]
+    following = min((*instants, *(change for change in changes if change > at)), default=None)
     return None if following is None else following.astimezone(UTC)
 
 

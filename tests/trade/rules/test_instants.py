@@ -7,15 +7,17 @@ what begins at an instant counts at it, what ends at an instant counts no more a
 import uuid
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
 
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.events.rulebook import AmendedFigure, RuleAmended
-from fill_ledger.trade.judgement import Question
+from fill_ledger.trade.judgement import RULES, Question, next_instant
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.states.stations import FillPosition, StationState
 from tests.trade.rules.questions import (
     EVENT_ID,
@@ -207,6 +209,12 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         "air-source-out-of-service",
         "air-sample-due",
     ),
+    "an air sample is taken": (
+        question(air_sources=(source(sample("2026-01-01"), sample("2026-07-01")),)),
+        JULY,
+        "air-sample-due",
+        "ok",
+    ),
     "an air sample is too old": (
         # 92 days after 1 June are 1 September (29 + 31 + 31 + 1), and that day still counts.
         question(air_sources=(source(sample("2026-06-01")),)),
@@ -223,6 +231,15 @@ def test_the_answer_changes_at_the_instant(name: str) -> None:
     judged = check(question_asked, [0.0, 0.5])
     assert judged.valid_until == instant
     assert (judged.code, asked_at(question_asked, instant).code) == (before, after)
+
+
+def test_an_instant_is_told_in_utc() -> None:
+    """Two times in one time zone compare by their wall clocks, which is wrong in the hour that comes twice."""
+    begins_at = LATER.astimezone(ZoneInfo("America/New_York"))
+    following = next_instant(Case(asked(cylinder=cylinder(holds=[hold(starts_at=begins_at)]))), RULES)
+    assert following == LATER
+    assert following.tzinfo is UTC
+    assert next_instant(Case(asked()), ()) is None
 
 
 def test_what_concerns_another_place_changes_nothing() -> None:

@@ -39,7 +39,6 @@ class Amendment(msgspec.Struct, frozen=True):
 
     figures: dict[str, int | str]
     sources: dict[str, str]
-    reason: str
     effective_from: date | None
     effective_until: date | None
 
@@ -131,7 +130,6 @@ def _amendment(amended: RuleAmended) -> Amendment:
     return Amendment(
         figures={figure.figure: figure.value for figure in amended.figures},
         sources={source.code: source.source for source in amended.sources},
-        reason=amended.reason,
         effective_from=_day(amended.effective_from),
         effective_until=_day(amended.effective_until),
     )

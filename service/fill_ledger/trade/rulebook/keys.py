@@ -16,6 +16,12 @@ from fill_ledger.trade.marks import (
 
 PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
 
+_WALLS: dict[Material, PressureWall] = {
+    Material.STEEL: "steel",
+    Material.ALUMINIUM: "aluminium",
+    Material.COMPOSITE: "composite",
+}
+
 REMEMBERED_MARKS = 8_192
 # Special permits have four or five digits; no other number in what people write of one is as long.
 _PERMIT_NUMBER = re.compile(r"(?<![0-9])[0-9]{4,5}(?![0-9])")
@@ -58,15 +64,8 @@ def permit_key(text: str) -> str | None:
 
 def implied_wall(mark: SpecificationMark) -> PressureWall | None:
     """Return the wall material a mark implies, where cylinders for air are made of it."""
-    match material_implied(mark):
-        case Material.STEEL:
-            return "steel"
-        case Material.ALUMINIUM:
-            return "aluminium"
-        case Material.COMPOSITE:
-            return "composite"
-        case _:
-            return None
+    material = material_implied(mark)
+    return None if material is None else _WALLS.get(material)
 
 
 def key_meant(text: str) -> str | None:

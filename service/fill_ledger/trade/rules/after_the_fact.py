@@ -79,7 +79,7 @@ def is_over_limit(end_psi: int, limit_psi: int, gas_temperature_f: int | None, t
         return verdict is EndReadingVerdict.OVER_LIMIT
     if gas_temperature_f is not None and gas_temperature_f <= REFERENCE_TEMPERATURE_F:
         return _is_over(end_psi, limit_psi, tolerance_psi)
-    return end_psi > limit_psi * HOT_LIMIT_NUMERATOR // HOT_LIMIT_DENOMINATOR
+    return end_psi * HOT_LIMIT_DENOMINATOR > limit_psi * HOT_LIMIT_NUMERATOR
 
 
 def _is_over(reading_psi: int, limit_psi: int, tolerance_psi: int) -> bool:
