@@ -242,7 +242,7 @@ MEMBERS = (
     ),
     Call(operation_id="read_member"),
     Call(operation_id="authorise_member", status=201, body={"kinds": ["scba", "storage"]}),
-    Call(operation_id="enter_training", status=201, body={"trained_on": "{today}", "course": "Yearly refresher"}),
+    Call(operation_id="enter_training", status=201, body={"trained_on": "{today}", "course_code": "AIR-FILL-1"}),
     Call(operation_id="correct_member", status=201, body={"name": "Avery Specimen", "badge_number": "203"}),
     Call(operation_id="look_up_members", body={"badge_number": "203"}),
     Call(

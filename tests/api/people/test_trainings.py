@@ -14,7 +14,7 @@ def day(days_ago: int) -> str:
 
 async def test_a_training_is_entered_once_and_shown(county: County) -> None:
     member = f"/v1/members/{county.own.member_id}"
-    body = {"trained_on": day(20), "course": "Yearly refresher", "event_id": str(uuid.uuid4())}
+    body = {"trained_on": day(20), "course_code": "AIR-FILL-1", "event_id": str(uuid.uuid4())}
     async with county.client(county.own.keys[Role.OFFICER]) as client:
         first = await client.post(f"{member}/trainings", json=body)
         again = await client.post(f"{member}/trainings", json=body)
@@ -25,7 +25,7 @@ async def test_a_training_is_entered_once_and_shown(county: County) -> None:
     assert (first.status_code, again.status_code, older.status_code) == (201, 200, 201), first.text
     assert mistaken.status_code == 201, mistaken.text
     assert places(problem_in(same, 409, "conflict")) == {("", "training-known")}
-    assert [(each["trained_on"], each["course"]) for each in shown] == [(day(20), "Yearly refresher")]
+    assert [(each["trained_on"], each["course_code"]) for each in shown] == [(day(20), "AIR-FILL-1")]
 
 
 async def test_what_cannot_be_is_refused(county: County) -> None:
@@ -33,11 +33,12 @@ async def test_what_cannot_be_is_refused(county: County) -> None:
     async with county.client(county.own.keys[Role.OFFICER]) as client:
         future = await client.post(trainings, json={"trained_on": day(-3)})
         no_day = await client.post(trainings, json={"trained_on": "2026-02-30"})
-        faulty = await client.post(trainings, json={"trained_on": 5, "course": "", "by": "me"})
+        faulty = await client.post(trainings, json={"trained_on": 5, "course_code": "", "by": "me"})
         nowhere = await client.post(f"/v1/members/{uuid.uuid4()}/trainings", json={"trained_on": day(3)})
     assert places(problem_in(future, 422, "not-processable")) == {("/trained_on", "trained-in-future")}
     assert places(problem_in(no_day, 422, "not-processable")) == {("/trained_on", "no-such-day")}
-    assert {place for place, _ in places(problem_in(faulty, 422, "invalid-body"))} == {"/trained_on", "/course", "/by"}
+    faults = places(problem_in(faulty, 422, "invalid-body"))
+    assert {place for place, _ in faults} == {"/trained_on", "/course_code", "/by"}
     problem_in(nowhere, 404, "not-found")
 
 

@@ -101,7 +101,7 @@ async def test_what_policy_asks_for_denies_until_it_is_on_record(county: County)
 
         await set_policy(officer, county, training_interval_days=365, training_interval_source="Standing order 12")
         await denied("training-due")
-        await enter(officer, f"{member}/trainings", trained_on=day(20), course="Yearly refresher")
+        await enter(officer, f"{member}/trainings", trained_on=day(20), course_code="AIR-FILL-1")
         await permitted()
 
         await set_policy(officer, county, scuba_visual_required=True)

@@ -41,6 +41,9 @@ TEXT_FORMS: dict[str, TextForm] = {
         "a day as YYYY-MM-DD, its year from 1900 to 2199", "2026-04-30"
     ),
     r"^[A-Za-z0-9_+/-]+$": TextForm("the name of a zone in the IANA time zone database", "America/New_York"),
+    r"^[A-Z0-9][A-Z0-9.-]{0,23}$": TextForm(
+        "a course code of 1 to 24 capital letters, digits, dots and hyphens, a letter or digit first", "AIR-FILL-1"
+    ),
     # Numbers as text, because their digits are kept as stamped or reported
     r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,3})?$": TextForm(
         f"a number as stamped, in quotes: {_STAMPED_DECIMAL}, no zero in front", "4500"

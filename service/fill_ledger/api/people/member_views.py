@@ -9,7 +9,7 @@ from msgspec import Meta, Struct
 from fill_ledger.api.http.value_types import Moment
 from fill_ledger.api.people.member_names import Names
 from fill_ledger.trade.events.envelope import Day
-from fill_ledger.trade.events.members import CredentialKind, FillKind
+from fill_ledger.trade.events.members import CourseCode, CredentialKind, FillKind
 from fill_ledger.trade.states.members import KEPT_TRAININGS, MemberState
 from fill_ledger.views.members import member_rows
 
@@ -78,7 +78,7 @@ class TrainingView(Struct, frozen=True, kw_only=True):
 
     event_id: uuid.UUID
     trained_on: Day
-    course: Annotated[str, Meta(max_length=200)] | None
+    course_code: CourseCode | None
 
 
 class MemberView(MemberSummary, frozen=True, kw_only=True):
@@ -125,7 +125,7 @@ VIEW_EXAMPLE = MemberView(
         TrainingView(
             event_id=uuid.UUID("1d5d3f0e-0d3f-4b2e-8f3c-6a1b2c3d4e60"),
             trained_on="2026-03-02",
-            course="Filling of breathing-air cylinders, yearly refresher",
+            course_code="AIR-FILL-1",
         )
     ],
 )
@@ -176,7 +176,7 @@ def view_of(state: MemberState, names: Names) -> MemberView:
             for known in state.credentials
         ],
         trainings=[
-            TrainingView(event_id=known.event_id, trained_on=known.trained_on, course=known.course)
+            TrainingView(event_id=known.event_id, trained_on=known.trained_on, course_code=known.course_code)
             for known in state.trainings
         ],
     )

@@ -22,7 +22,7 @@ class NewTraining(Entry, frozen=True, kw_only=True):
     """The member was trained, or the training was refreshed."""
 
     trained_on: Annotated[Day, Meta(description="The day, in the station's calendar.")]
-    course: Annotated[str, Meta(min_length=1, max_length=200, description="What was taught; no names.")] | None = None
+    course_code: members.CourseCode | None = None
 
 
 @post(
@@ -31,7 +31,7 @@ class NewTraining(Entry, frozen=True, kw_only=True):
     tag="members",
     summary="Enter a training",
     answers=ENTRY_ANSWERS,
-    body_example=NewTraining(trained_on="2026-03-02", course="Filling of breathing-air cylinders, yearly refresher"),
+    body_example=NewTraining(trained_on="2026-03-02", course_code="AIR-FILL-1"),
     problems=ENTRY_PROBLEMS,
     request_headers=(IDEMPOTENCY_KEY,),
 )
@@ -40,7 +40,7 @@ async def enter_training(
 ) -> Reply[Receipt]:
     """Enter a training. It is asked for where policy sets `training_interval_days`; it gives no authorisation."""
     department_id = await department_of(request, principal, Subject(SubjectKind.MEMBER, member_id))
-    event = members.MemberTrained(member_id=member_id, trained_on=body.trained_on, course=body.course)
+    event = members.MemberTrained(member_id=member_id, trained_on=body.trained_on, course_code=body.course_code)
     return await record_entry(request, principal, department_id, body, event, subject_id=member_id)
 
 

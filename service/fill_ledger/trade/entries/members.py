@@ -77,7 +77,7 @@ def _training_makes_sense(body: members.MemberTrained, known: Known, moment: dat
             conflict=False,
         )
     for training in _member(known, body.member_id).trainings:
-        if (training.trained_on, training.course) == (body.trained_on, body.course):
+        if (training.trained_on, training.course_code) == (body.trained_on, body.course_code):
             yield Refusal(code="training-known", detail="This very training is on record already.")
             return
 

@@ -11,6 +11,13 @@ from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 FillKind = Literal["scba", "scuba", "storage"]
 CredentialKind = Literal["card", "passcode"]
+# A code and no text: what a person writes freely may name somebody, and would stand in the chain for good.
+CourseCode = Annotated[
+    str,
+    Meta(
+        pattern=r"^[A-Z0-9][A-Z0-9.-]{0,23}\Z", max_length=24, description="code of a course, as programmes number it"
+    ),
+]
 
 
 class MemberBody(Body, frozen=True, kw_only=True):
@@ -53,7 +60,7 @@ class MemberTrained(MemberBody, frozen=True, kw_only=True):
     """The member was trained, or the training was refreshed, on this day."""
 
     trained_on: Day
-    course: ShortText | None = None
+    course_code: CourseCode | None = None
 
 
 @event("member.deactivated", Nature.OFFICE, sealed=("reason",))

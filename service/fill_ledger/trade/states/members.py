@@ -33,7 +33,7 @@ class Training(msgspec.Struct, kw_only=True, omit_defaults=True):
 
     event_id: uuid.UUID
     trained_on: str
-    course: str | None = None
+    course_code: str | None = None
 
 
 class MemberState(State, kw_only=True, omit_defaults=True):
@@ -74,7 +74,7 @@ def _authorised(state: MemberState, body: members.MemberAuthorised, event: Event
 
 @member_fold.on(members.MemberTrained)
 def _trained(state: MemberState, body: members.MemberTrained, event: Event) -> None:
-    state.trainings.append(Training(event_id=event.event_id, trained_on=body.trained_on, course=body.course))
+    state.trainings.append(Training(event_id=event.event_id, trained_on=body.trained_on, course_code=body.course_code))
     state.trainings.sort(key=lambda training: (training.trained_on, training.event_id))
     del state.trainings[:-KEPT_TRAININGS]
 
