@@ -148,6 +148,7 @@ def raise_alarms(world: World, journal: Journal) -> None:
             station_id=station.station_id,
             alarm_id=alarm_id,
             alarm_kind="high temperature",
+            alarm_about="temperature",
             air_source_id=compressor.air_source_id,
             reading=f"{world.rng.randint(310, 345)} F",
         )

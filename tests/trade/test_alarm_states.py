@@ -4,7 +4,7 @@ import uuid
 from datetime import UTC, datetime, timedelta
 
 from fill_ledger.trade.events.envelope import Body, Event
-from fill_ledger.trade.events.stations import AlarmEnded, AlarmRaised
+from fill_ledger.trade.events.stations import AlarmAbout, AlarmEnded, AlarmRaised
 from fill_ledger.trade.states.alarms import KEPT_ENDED_ALARMS, KEPT_OPEN_ALARMS
 from fill_ledger.trade.states.stations import StationState, station_fold
 from tests.trade.rules.questions import DEPARTMENT_ID, EVENT_ID, SOURCE_ID, STATION_ID
@@ -14,10 +14,16 @@ MINUTE = timedelta(minutes=1)
 FIRST, SECOND = uuid.UUID(int=1), uuid.UUID(int=2)
 
 
-def raised(alarm_id: uuid.UUID = FIRST, source_id: uuid.UUID | None = None, reading: str | None = None) -> AlarmRaised:
+def raised(
+    alarm_id: uuid.UUID = FIRST,
+    source_id: uuid.UUID | None = None,
+    reading: str | None = None,
+    about: AlarmAbout | None = None,
+) -> AlarmRaised:
     return AlarmRaised(
         station_id=STATION_ID,
         alarm_id=alarm_id,
+        alarm_about=about,
         alarm_kind="carbon monoxide",
         air_source_id=source_id,
         reading=reading,
@@ -93,3 +99,23 @@ def test_of_too_many_open_alarms_one_of_a_source_that_has_another_is_given_up() 
     assert state.alarms[0].alarm_id == SECOND
     assert state.alarms[1:] == folded(raised(SECOND, SOURCE_ID), *[raised(each) for each in many]).alarms[1:]
     assert [alarm.alarm_id for alarm in state.alarms[1:]] == many[-(KEPT_OPEN_ALARMS - 1) :]
+
+
+def test_an_open_alarm_that_comes_to_speak_against_the_air_counts_from_then() -> None:
+    """Not the other way round: what was said against the air stands until it is ended."""
+    (alarm,) = folded(raised(about="pressure"), raised(about="air", reading="12 ppm")).alarms
+    assert (alarm.alarm_about, alarm.raised_at, alarm.reading) == ("air", NOON + MINUTE, "12 ppm")
+    (alarm,) = folded(raised(about="pressure"), raised()).alarms
+    assert alarm.speaks_against_air()
+    (alarm,) = folded(raised(about="air"), raised(about="pressure")).alarms
+    assert (alarm.alarm_about, alarm.raised_at) == ("air", NOON)
+    (alarm,) = folded(raised(about="pressure"), raised(about="power")).alarms
+    assert (alarm.alarm_about, alarm.raised_at) == ("pressure", NOON)
+
+
+def test_of_too_many_open_alarms_one_that_stops_nothing_is_given_up_first() -> None:
+    against = [raised(uuid.UUID(int=number)) for number in range(1, KEPT_OPEN_ALARMS)]
+    told = folded(*against, raised(uuid.UUID(int=500), about="power"), raised(uuid.UUID(int=501))).alarms
+    assert len(told) == KEPT_OPEN_ALARMS
+    assert {alarm.alarm_about for alarm in told} == {None}
+    assert told[0].alarm_id == uuid.UUID(int=1)

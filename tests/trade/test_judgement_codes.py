@@ -126,6 +126,11 @@ QUESTIONS: dict[str, Question] = {
     "fast-fill-not-allowed": question(mode="fast", policy=policy(fast_fills_allowed=False)),
     "visual-inspection-overdue": question(cylinder=cylinder(use="scuba"), policy=policy(scuba_visual_required=True)),
     "air-alarm-open": question(station=station(alarms=[alarm(YESTERDAY)])),
+    "alarm-open": question(
+        station=station(
+            alarms=[alarm(YESTERDAY, alarm_kind="low bank pressure", alarm_about="pressure", reading="900 psi")]
+        )
+    ),
     "air-sample-over-limit": question(
         air_sources=(source(sample("2026-06-01", results=WITHIN_NFPA | {"carbon_monoxide": "9"})),),
         policy=policy(air_standard="NFPA 1989-2019"),

@@ -98,6 +98,24 @@ async def test_a_person_enters_an_alarm_that_no_device_reports(county: County) -
     assert denied["display_text"].startswith("Do not fill. Alarm is open: high temperature")
 
 
+async def test_an_alarm_about_something_else_than_the_air_is_advice(county: County) -> None:
+    cylinder_id, alarm_id = await county.cylinder(), uuid.uuid4()
+    await raised_by_device(county, alarm_id, 30, alarm_about="power")
+    body = {"alarm_kind": "low bank pressure", "alarm_about": "pressure", "reading": "900 psi"}
+    async with county.client(county.own.keys[Role.TECHNICIAN]) as client:
+        entered = await client.post(path_of(county), json=body)
+        faulty = await client.post(path_of(county), json={**body, "alarm_about": "mood"})
+        shown = await listed(client, county, open="true")
+    assert entered.status_code == 201, entered.text
+    assert places(problem_in(faulty, 422, "invalid-body")) == {("/alarm_about", "not-a-choice")}
+    assert [alarm["alarm_about"] for alarm in shown] == ["pressure", "power"]
+    permitted = await ask(county, cylinder_id=cylinder_id)
+    assert permitted["decision"] == "permit"
+    assert [advice["code"] for advice in permitted["advice"]] == ["alarm-open", "alarm-open"]
+    await raised_by_device(county, alarm_id, 10, alarm_about="air")
+    assert await code(county, cylinder_id) == "air-alarm-open"
+
+
 async def test_what_cannot_be_is_refused(county: County) -> None:
     alarm_id = uuid.uuid4()
     await raised_by_device(county, alarm_id, 30)

@@ -160,6 +160,7 @@ def _of_station() -> st.SearchStrategy[Body]:
             station_id=one,
             alarm_id=alarms,
             alarm_kind=st.just("carbon monoxide"),
+            alarm_about=st.sampled_from([None, "air", "pressure"]),
             air_source_id=st.sampled_from([None, SOURCE_ID, EVENT_ID]),
         ),
         st.builds(stations.AlarmEnded, station_id=one, alarm_id=alarms),

@@ -235,16 +235,19 @@ def inspection(kind: str, outcome: str, inspected_at: datetime) -> Inspection:
 
 
 def alarm(
-    raised_at: datetime | None = LONG_AGO, ended_at: datetime | None = None, source_id: uuid.UUID | None = None
+    raised_at: datetime | None = LONG_AGO,
+    ended_at: datetime | None = None,
+    source_id: uuid.UUID | None = None,
+    **fields: Any,
 ) -> Alarm:
-    """An alarm of carbon monoxide, about the whole station unless told otherwise."""
+    """An alarm of carbon monoxide that says not what it is about, of the whole station unless told otherwise."""
+    given: dict[str, Any] = {"alarm_kind": "carbon monoxide", "reading": "12 ppm"} | fields
     return Alarm(
         alarm_id=EVENT_ID,
-        alarm_kind="carbon monoxide",
         air_source_id=source_id,
-        reading="12 ppm",
         raised_at=raised_at,
         ended_at=ended_at,
+        **given,
     )
 
 

@@ -177,6 +177,12 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         "inspection-failed",
     ),
     "an alarm is raised": (asked(station=station(alarms=[alarm(LATER)])), LATER, "ok", "air-alarm-open"),
+    "an alarm of the power ends": (
+        asked(station=station(alarms=[alarm(LONG_AGO, LATER, alarm_about="power")])),
+        LATER,
+        "ok",
+        "ok",
+    ),
     "an alarm ends": (asked(station=station(alarms=[alarm(LONG_AGO, LATER)])), LATER, "air-alarm-open", "ok"),
     "an air source goes out of service": (
         asked(air_sources=(source(outages=[period(LATER)]),)),

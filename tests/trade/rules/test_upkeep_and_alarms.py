@@ -267,6 +267,34 @@ def test_open_alarms(alarms: list[Any], code: str) -> None:
     assert answer(station=place).code == code
 
 
+@pytest.mark.parametrize(
+    ("about", "code"),
+    [
+        (None, "air-alarm-open"),
+        ("air", "air-alarm-open"),
+        ("temperature", "air-alarm-open"),
+        ("pressure", "alarm-open"),
+        ("filter", "alarm-open"),
+        ("power", "alarm-open"),
+        ("other", "alarm-open"),
+    ],
+)
+def test_an_alarm_denies_only_by_what_it_is_about(about: Any, code: str) -> None:
+    judged = answer(station=station(alarms=[alarm(AT - HOUR, AT + HOUR, alarm_about=about)]))
+    said = judged.reasons or judged.advice
+    assert [reason.code for reason in said] == [code]
+    assert (judged.decision == "deny") == (code == "air-alarm-open")
+    assert (said[0].clears_at, judged.valid_until) == (AT + HOUR, AT + HOUR)
+    if code == "alarm-open":
+        assert f"about {'something else' if about == 'other' else about} is open since 2026-06-15" in said[0].text
+
+
+def test_what_an_alarm_is_about_is_among_the_facts() -> None:
+    asked = question(station=station(alarms=[alarm(AT - HOUR, alarm_about="power"), alarm(AT - HOUR)]))
+    facts = {told.rule: told.facts for told in judge(asked, explain=True).explanation or ()}["alarms"]
+    assert (facts["open_alarms"], facts["open_against_the_air"]) == (2, 1)
+
+
 def test_an_alarm_speaks_against_the_source_it_names() -> None:
     place = station(alarms=[alarm(AT - HOUR, source_id=OTHER_SOURCE_ID)], air_source_ids=[SOURCE_ID, OTHER_SOURCE_ID])
     two = (source(), source(source_id=OTHER_SOURCE_ID, label="Bank A"))

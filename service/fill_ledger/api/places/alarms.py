@@ -1,6 +1,7 @@
 """The alarms of a station: raised and ended by its devices, and by a person where a device cannot.
 
-While an alarm is open, nothing is permitted from the air source it names, or from any where it names none.
+While an alarm about the air or the temperature is open, or one that does not say what it is about, nothing is permitted
+from the air source it names, or from any where it names none. The others are told as advice.
 """
 
 import uuid
@@ -25,6 +26,7 @@ from fill_ledger.api.places.place_entries import post_entry, record_entry_at, st
 from fill_ledger.api.states import read_state
 from fill_ledger.api.trade_types import EXAMPLE_AIR_SOURCE_ID, Reason, SealedText, ShownReason
 from fill_ledger.trade.events import stations
+from fill_ledger.trade.events.stations import AlarmAbout
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.states.alarms import KEPT_ENDED_ALARMS, KEPT_OPEN_ALARMS, Alarm
 from fill_ledger.trade.states.stations import StationState
@@ -34,6 +36,14 @@ MAXIMUM_ALARMS = KEPT_ENDED_ALARMS + KEPT_OPEN_ALARMS
 AlarmKind = Annotated[
     str,
     Meta(min_length=1, max_length=200, description="What it is about, in plain words.", examples=["carbon monoxide"]),
+]
+AlarmSubject = Annotated[
+    AlarmAbout,
+    Meta(
+        description="What it is about; null: not said. While one about air or temperature is open, or one that does not "
+        "say, nothing is permitted; the others are advice.",
+        examples=["air"],
+    ),
 ]
 AlarmReading = Annotated[
     str, Meta(min_length=1, max_length=200, description="What the monitor showed, with its unit.", examples=["12 ppm"])
@@ -49,6 +59,7 @@ class AlarmView(Struct, frozen=True, kw_only=True):
 
     alarm_id: uuid.UUID
     alarm_kind: AlarmKind | None
+    alarm_about: AlarmSubject | None
     air_source_id: uuid.UUID | None
     reading: AlarmReading | None
     raised_at: Moment | None
@@ -73,6 +84,7 @@ class NewAlarm(Entry, frozen=True, kw_only=True):
     """An alarm that a person heard or saw and no device reports. Without `air_source_id`: the whole station."""
 
     alarm_kind: AlarmKind
+    alarm_about: AlarmSubject | None = None
     air_source_id: uuid.UUID | None = None
     reading: AlarmReading | None = None
     note: Reason | None = None
@@ -88,6 +100,7 @@ class AlarmEnding(Entry, frozen=True, kw_only=True):
 EXAMPLE_ALARM = AlarmView(
     alarm_id=uuid.UUID("7d0a2c4b-6d8f-4013-a5b7-c9d1e3f5070c"),
     alarm_kind="carbon monoxide",
+    alarm_about="air",
     air_source_id=EXAMPLE_AIR_SOURCE_ID,
     reading="12 ppm",
     raised_at=datetime(2026, 11, 24, 8, 10, 22, tzinfo=UTC),
@@ -123,6 +136,7 @@ def _view(alarm: Alarm, reasons: Mapping[uuid.UUID, SealedText]) -> AlarmView:
     return AlarmView(
         alarm_id=alarm.alarm_id,
         alarm_kind=alarm.alarm_kind,
+        alarm_about=alarm.alarm_about,
         air_source_id=alarm.air_source_id,
         reading=alarm.reading,
         raised_at=alarm.raised_at,
@@ -137,18 +151,21 @@ def _view(alarm: Alarm, reasons: Mapping[uuid.UUID, SealedText]) -> AlarmView:
     right=rights.AIR_WRITE,
     tag="stations",
     summary="Enter an alarm",
-    body_example=NewAlarm(alarm_kind="carbon monoxide", air_source_id=EXAMPLE_AIR_SOURCE_ID, reading="12 ppm"),
+    body_example=NewAlarm(
+        alarm_kind="carbon monoxide", alarm_about="air", air_source_id=EXAMPLE_AIR_SOURCE_ID, reading="12 ppm"
+    ),
 )
 async def enter_alarm(
     request: AnyRequest, station_id: uuid.UUID, body: NewAlarm, principal: Principal
 ) -> Reply[Receipt]:
-    """Enter an alarm that no device reports. Nothing is permitted from the air it is about until it is ended."""
+    """Enter an alarm that no device reports. Nothing is permitted from the air it speaks against until it is ended."""
     source = event_id_for(request, principal, body.event_id)
     alarm_id = body.alarm_id or derived_id("alarm", source.event_id)
     event = stations.AlarmRaised(
         station_id=station_id,
         alarm_id=alarm_id,
         alarm_kind=body.alarm_kind,
+        alarm_about=body.alarm_about,
         air_source_id=body.air_source_id,
         reading=body.reading,
         note=body.note,

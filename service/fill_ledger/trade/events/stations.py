@@ -15,6 +15,7 @@ StationCode = Annotated[
 ]
 StationKind = Literal["fixed", "mobile"]
 Days = Annotated[int, Meta(ge=1, le=3_660)]
+AlarmAbout = Literal["air", "temperature", "pressure", "filter", "power", "other"]
 FillPressure = Annotated[int, Meta(ge=500, le=10_000, description="gauge pressure a cylinder is filled to, whole psi")]
 
 
@@ -131,11 +132,13 @@ class FillPositionRemoved(StationBody, frozen=True, kw_only=True):
 class AlarmRaised(StationBody, frozen=True, kw_only=True):
     """The station raised an alarm, such as carbon monoxide or high temperature.
 
-    It is open until it is ended. Without `air_source_id` it is about the whole station.
+    It is open until it is ended. Without `air_source_id` it is about the whole station. While one about the air or the
+    temperature is open, or one that does not say what it is about, nothing is permitted; the others are advice.
     """
 
     alarm_id: uuid.UUID
     alarm_kind: ShortText
+    alarm_about: AlarmAbout | None = None  # None: not said
     air_source_id: uuid.UUID | None = None
     reading: ShortText | None = None
     note: SealedText | None = None
