@@ -5,12 +5,18 @@ from typing import Any
 
 import msgspec
 
+from fill_ledger.trade.events.air import Analyte
 from fill_ledger.trade.events.fills import AsMarked
+from fill_ledger.trade.events.rulebook import AirStandard
 from fill_ledger.trade.judgement import Question
+from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.air_standards import AIR_STANDARDS
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.states.cylinders import CylinderState, LastFill
 from tests.trade.rules.questions import (
     OTHER_SOURCE_ID,
     POSITION_ID,
+    WITHIN_NFPA,
     book,
     cylinder,
     extended,
@@ -18,6 +24,7 @@ from tests.trade.rules.questions import (
     policy,
     position,
     question,
+    sample,
     source,
     stamp,
 )
@@ -44,7 +51,37 @@ def _reported_early() -> CylinderState:
     return cylinder(stamp("2024-09"), known)
 
 
+def _some_of(*analytes: Analyte) -> dict[Analyte, str]:
+    return {analyte: found for analyte, found in WITHIN_NFPA.items() if analyte in analytes}
+
+
+WITHOUT_ODOUR = _some_of(*(analyte for analyte in WITHIN_NFPA if analyte != "odour"))
+LONG_KEY = "An air standard of the county, long name"  # 40 characters, as many as are shown
+LONG_AIR = msgspec.structs.replace(AIR_STANDARDS[2], key=LONG_KEY)
+ENDED_AIR = msgspec.structs.replace(LONG_AIR, effective_until="2026-06-15")
+
+
+def _air(results: dict[Analyte, str], **fields: Any) -> Question:
+    return question(
+        **({"policy": policy(air_standard="NFPA 1989-2019")} | fields),
+        air_sources=(source(sample("2026-06-01", results=results)),),
+    )
+
+
+def _by(standard: AirStandard) -> dict[str, Any]:
+    return {"policy": policy(air_standard=LONG_KEY), "rulebook": Rulebook(SPECIFICATIONS, (standard,))}
+
+
 FURTHER_QUESTIONS: dict[str, Question] = {
+    "air-sample-failed: one of two of a day": question(
+        air_sources=(source(sample("2026-06-02", results=WITHOUT_ODOUR), sample("2026-06-02", "fail")),),
+        policy=policy(air_standard="NFPA 1989-2019"),
+    ),
+    "air-sample-incomplete: one": _air(WITHOUT_ODOUR, **_by(LONG_AIR)),
+    "air-sample-incomplete: four": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil", "odour")),
+    "air-sample-incomplete: five": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil")),
+    "air-standard-unknown: no more in effect": question(**_by(ENDED_AIR)),
+    "service-pressure-wrong: noughts": question(cylinder=cylinder(specification="DOT-3AA", pressure="000")),
     "air-source-needed: one has no label, one a long one": question(
         air_sources=(source(label=None), source(source_id=OTHER_SOURCE_ID, label="Purchased air of the north depot"))
     ),

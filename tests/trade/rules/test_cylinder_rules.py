@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from fill_ledger.trade.events.cylinders import RequalificationStamp
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import service_pressure_psi
-from fill_ledger.trade.rules.case import has_mark
+from fill_ledger.trade.rules.case import Case, has_mark
 from fill_ledger.trade.rules.reasons import plain
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 from tests.trade.rules.questions import (
@@ -28,6 +29,7 @@ from tests.trade.rules.questions import (
     member,
     period,
     policy,
+    question,
     stamp,
     station,
 )
@@ -91,6 +93,7 @@ def test_the_worse_result_of_a_month_stands() -> None:
         ({"pressure": "0", "specification": "DOT-3AA"}, "service-pressure-wrong"),
         ({"pressure": "2216.12345", "specification": "DOT-3AA"}, "service-pressure-wrong"),
         ({"pressure": "002216", "specification": "DOT-3AA"}, "ok"),
+        ({"pressure": "X2216", "specification": "DOT-3AA"}, "service-pressure-wrong"),
         ({"pressure": "2216.5", "specification": "DOT-3AA"}, "ok"),
         ({"manufactured": "2026-07"}, "manufacture-date-wrong"),
         ({"manufactured": "2024-13"}, "manufacture-date-wrong"),
@@ -230,8 +233,19 @@ def test_marks_of_a_scuba_cylinder_go_through_the_rules_of_scuba() -> None:
 
 
 def test_an_ambiguous_subject_is_not_judged_by_marks() -> None:
-    judged = answer(cylinder=None, subject_problem="ambiguous", as_marked=MARKS)
-    assert codes(judged) == ["cylinder-ambiguous"]
+    overdue = msgspec.structs.replace(MARKS, last_requalified="2021-05")
+    for marks in (MARKS, overdue):
+        judged = answer(cylinder=None, subject_problem="ambiguous", as_marked=marks)
+        assert codes(judged) == ["cylinder-ambiguous"]
+
+
+def test_what_a_case_is_before_anything_is_known_of_it() -> None:
+    """A mark that cannot be read is no aluminium; and a moment is compared in UTC, however it was written."""
+    for unknown in (cylinder(specification="blue one"), None):
+        case = Case(question(cylinder=unknown, at=AT.astimezone(ZoneInfo("America/New_York"))))
+        assert case.alloy_6351 is False
+        assert case.at == AT
+        assert case.at.tzinfo is UTC
 
 
 def test_a_registered_cylinder_is_judged_by_its_record_whatever_was_keyed_in() -> None:

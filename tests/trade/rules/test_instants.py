@@ -16,6 +16,7 @@ from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.events.rulebook import AmendedFigure, RuleAmended
 from fill_ledger.trade.judgement import RULES, Question, next_instant
 from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.air_standards import NFPA_1989_2019
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.states.stations import FillPosition, StationState
@@ -25,6 +26,7 @@ from tests.trade.rules.questions import (
     NEIGHBOUR_ID,
     OTHER_SOURCE_ID,
     POSITION_ID,
+    WITHIN_NFPA,
     alarm,
     book,
     cylinder,
@@ -78,6 +80,17 @@ MARKS = AsMarked(
 PERMIT: dict[str, Any] = {"specification": "DOT-SP99998-3000", "pressure": "3000", "manufactured": "2020-01"}
 # 49 CFR 180.205(c) with the life of the permit (secondary): through the month in which fifteen years end.
 LIFE: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500", "manufactured": "2011-06"}
+
+
+def _air_by(**days: str) -> dict[str, Any]:
+    """A county's own standard of air, which holds for a time, and a sample within it."""
+    standard = msgspec.structs.replace(NFPA_1989_2019, key="County air", **days)
+    return {
+        "policy": policy(air_sample_interval_days=3_650, air_standard="County air"),
+        "rulebook": Rulebook(SPECIFICATIONS, (standard,)),
+        "air_sources": (source(sample("2026-06-01", results=WITHIN_NFPA)),),
+    }
+
 
 CASES: dict[str, tuple[Question, datetime, str, str]] = {
     "condemned": (asked(cylinder=cylinder(condemned_at=LATER)), LATER, "ok", "condemned"),
@@ -214,6 +227,24 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         JULY,
         "air-source-out-of-service",
         "air-sample-due",
+    ),
+    "a standard of air comes into effect": (
+        asked(**_air_by(effective_from="2026-07-01")),
+        JULY,
+        "air-standard-unknown",
+        "ok",
+    ),
+    "a standard of air goes out of effect": (
+        asked(**_air_by(effective_until="2026-07-01")),
+        JULY,
+        "ok",
+        "air-standard-unknown",
+    ),
+    "a sample of the future begins, a later one does not": (
+        question(air_sources=(source(sample("2026-01-01"), sample("2026-07-01"), sample("2026-08-01", "fail")),)),
+        JULY,
+        "air-sample-due",
+        "ok",
     ),
     "an air sample is taken": (
         question(air_sources=(source(sample("2026-01-01"), sample("2026-07-01")),)),

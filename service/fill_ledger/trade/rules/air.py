@@ -98,14 +98,14 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
 
 def source_name(source: AirSourceState) -> str:
     """Return what a display calls an air source."""
-    return plain(source.label or "air source")
+    return plain(source.label or "Air source")
 
 
 def _no_source(case: Case) -> Reason:
     sources = case.question.air_sources
     if case.question.air_source_id is not None or not sources:
         return _unknown()
-    labels = ", ".join(plain(source.label or str(source.subject_id), 20) for source in sources)
+    labels = ", ".join(plain(source.label, 20) if source.label else str(source.subject_id) for source in sources)
     return NEEDED.reason(
         f"The station has {len(sources)} air sources; name the one the fill draws from: {labels}.",
         "Do not fill yet. Name the air source.",

@@ -27,6 +27,7 @@ REMEMBERED_ZONES = 1_024
 REMEMBERED_INSTANTS = 16_384
 UTC_ZONE = ZoneInfo("UTC")
 
+_SECOND = timedelta(seconds=1)
 _DAY = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})\Z")
 
 
@@ -96,7 +97,7 @@ def day_starts_at(day: date, zone: ZoneInfo) -> datetime:
     if later.astimezone(zone).replace(tzinfo=None) == midnight.replace(tzinfo=None):
         return later
     earlier = midnight.replace(fold=1).astimezone(UTC)
-    while later - earlier > timedelta(seconds=1):
+    while later - earlier > _SECOND:
         middle = (earlier + (later - earlier) / 2).replace(microsecond=0)
         if middle.astimezone(zone).date() < day:
             earlier = middle

@@ -129,7 +129,9 @@ class Case:
             self.cylinder = provisional_cylinder(question)
             self.provisional = True
         self.details: CylinderDetails | None = None if self.cylinder is None else self.cylinder.details
-        self.mark: SpecificationMark | SpecificationFault | None = None
+        self.mark: SpecificationMark | SpecificationFault | None = (
+            None if self.details is None else read_mark(self.details.specification)
+        )
         self.key: str | None = None
         self.entries: tuple[DatedEntry, ...] = ()
         self.recorded_psi: int | None = None
@@ -141,15 +143,16 @@ class Case:
         if self.details is not None:
             self._read_details(self.details)
         self.sources: tuple[AirSourceState, ...] = self._sources()
-        self.at = question.at.astimezone(UTC)
-        self.entry: SpecificationEntry | None = None
-        self.extension: LifeExtended | None = None
-        self.life_ends: str | None = None
-        self.life_stops_at: datetime | None = None
-        self.latest: Requalification | None = None
-        self.last_pass: Requalification | None = None
-        self.passes_of_month: tuple[Requalification, ...] = ()
-        self.move_to(self.at)
+        # What depends on the moment.
+        self.at: datetime
+        self.entry: SpecificationEntry | None
+        self.extension: LifeExtended | None
+        self.life_ends: str | None
+        self.life_stops_at: datetime | None
+        self.latest: Requalification | None
+        self.last_pass: Requalification | None
+        self.passes_of_month: tuple[Requalification, ...]
+        self.move_to(question.at.astimezone(UTC))
 
     def move_to(self, at: datetime) -> None:
         """Look at the same facts from another moment, an aware instant in UTC."""
@@ -172,7 +175,7 @@ class Case:
             if starts_at is None or starts_at > at or is_external_visual_only(known.stamp):
                 continue
             if self.last_pass is not None and known.stamp.month != self.last_pass.stamp.month:
-                break
+                return
             if self.latest is None:
                 self.latest = known
             if known.stamp.outcome == "pass":
@@ -202,7 +205,7 @@ class Case:
         """
         key = permit_key(permit)
         refused: SpecificationEntry | None = None
-        for dated in () if key is None else self.question.rulebook.specifications(key):
+        for dated in self.question.rulebook.specifications(key or ""):
             if self.is_in_effect(dated.effective_from, dated.effective_until):
                 refused = None if dated.entry.uses else dated.entry
         return refused
@@ -236,27 +239,27 @@ class Case:
     def _read_details(self, details: CylinderDetails) -> None:
         if details.manufactured is not None and month_starts_at(details.manufactured, self.zone) is not None:
             self.manufactured = details.manufactured
-        self.mark = read_mark(details.specification)
         pressure = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
         if isinstance(pressure, str):
             self.pressure_problem = pressure
         else:
             self.recorded_psi = self.service_pressure_psi = pressure
-        if isinstance(self.mark, SpecificationFault):
+        mark = self.mark
+        if not isinstance(mark, SpecificationMark):
             return
-        self.key = specification_key(self.mark, details.material)
+        self.key = specification_key(mark, details.material)
         self.entries = () if self.key is None else self.question.rulebook.specifications(self.key)
-        self.marked_psi = marked_service_pressure(self.mark)
+        self.marked_psi = marked_service_pressure(mark)
         if self.service_pressure_psi is not None and self.marked_psi is not None:
             self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
         if details.alloy is not None:
             self.alloy_6351 = ALLOY_6351 in details.alloy
         else:
             # The forerunners of 3AL were overstamped, so their permit may be the second mark.
-            marks = (self.mark, *(read_mark(other) for other in self.mark.other_marks))
+            marks = (mark, *(read_mark(other) for other in mark.other_marks))
             self.alloy_6351 = any(
-                isinstance(mark, SpecificationMark) and self._is_taken_as_6351(specification_key(mark, None))
-                for mark in marks
+                isinstance(read, SpecificationMark) and self._is_taken_as_6351(specification_key(read, None))
+                for read in marks
             )
 
     def _sources(self) -> tuple[AirSourceState, ...]:
@@ -298,5 +301,4 @@ class Case:
         return None
 
     def _is_taken_as_6351(self, key: str | None) -> bool:
-        entries = () if key is None else self.question.rulebook.specifications(key)
-        return any(dated.entry.taken_as_6351 for dated in entries)
+        return any(dated.entry.taken_as_6351 for dated in self.question.rulebook.specifications(key or ""))
