@@ -77,7 +77,7 @@ async def ask_again(
     same_facts = await _judged(
         then,
         event,
-        await neighbours_then(connection, event.body, neighbour, recorded.recorded_at),
+        await neighbours_then(connection, event.body, neighbour, recorded.recorded_at, event.cylinder_id_by_marks),
         await time_zone_then(connection, event.department_id, recorded.recorded_at),
         rulebook,
         await _permit(connection, recorded, references, recorded.ledger_position - 1),
@@ -87,7 +87,7 @@ async def ask_again(
     todays_facts = await _judged(
         now,
         event,
-        await neighbours_now(connection, now, event.body, neighbour, event.effective_at),
+        await neighbours_now(connection, now, event.body, neighbour, event.effective_at, event.cylinder_id_by_marks),
         await department_time_zone(connection, event.department_id),
         rulebook,
         await _permit(connection, recorded, references, MAXIMUM_POSITION),

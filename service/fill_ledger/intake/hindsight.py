@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from fill_ledger.intake.marked_cylinders import serial_keyed
 from fill_ledger.intake.neighbours import NONE_FOUND, Neighbour, Neighbours, find_neighbours
 from fill_ledger.ledger.read import Connection
 from fill_ledger.trade.events.fills import Filled
@@ -54,9 +55,19 @@ class StatesInHindsight:
 
 
 async def neighbours_then(
-    connection: Connection, body: Filled, neighbour: tuple[uuid.UUID, uuid.UUID] | None, recorded_at: datetime
+    connection: Connection,
+    body: Filled,
+    neighbour: tuple[uuid.UUID, uuid.UUID] | None,
+    recorded_at: datetime,
+    own_by_marks: uuid.UUID | None = None,
 ) -> Neighbours:
-    """Return the neighbour's cylinder that a fill was taken for (department, cylinder), as known when it was taken."""
+    """Return the neighbour's cylinder that a fill was taken for (department, cylinder), as known when it was taken.
+
+    `own_by_marks` is the department's own cylinder where it was taken for that by its marks.
+    """
+    serial = serial_keyed(body)
+    if own_by_marks is not None and serial is not None:
+        return msgspec.structs.replace(NONE_FOUND, own_by_serial={serial: (own_by_marks,)})
     if neighbour is None:
         return NONE_FOUND
     owner_id, cylinder_id = neighbour
@@ -72,12 +83,37 @@ async def neighbours_now(
     body: Filled,
     neighbour: tuple[uuid.UUID, uuid.UUID] | None,
     at: datetime,
+    own_by_marks: uuid.UUID | None = None,
 ) -> Neighbours:
     """Return whose cylinder a fill was, when it is none of the station's department, by what is known now.
 
     A neighbour whose cylinder it was taken for is asked again; a cylinder that was the department's own at that moment
-    is nobody else's, wherever it went since.
+    is nobody else's, wherever it went since. Who has the serial that was keyed in is looked up again.
     """
+    found = await _by_id_or_tag_now(connection, states, body, neighbour, at)
+    serial = serial_keyed(body)
+    if serial is None:
+        return found
+    with_serial = await find_neighbours(connection, states.department_id, (), (), (serial,))
+    elsewhere = [
+        await _neighbour(connection, known.department_id, known.cylinder.subject_id, at)
+        for known in with_serial.by_serial.get(serial, ())
+    ]
+    own = {*with_serial.own_by_serial.get(serial, ()), *(() if own_by_marks is None else (own_by_marks,))}
+    return msgspec.structs.replace(
+        found,
+        by_serial={serial: tuple(known for known in elsewhere if known is not None)},
+        own_by_serial={serial: tuple(sorted(own))},
+    )
+
+
+async def _by_id_or_tag_now(
+    connection: Connection,
+    states: StatesInHindsight,
+    body: Filled,
+    neighbour: tuple[uuid.UUID, uuid.UUID] | None,
+    at: datetime,
+) -> Neighbours:
     if neighbour is not None:
         owner_id, cylinder_id = neighbour
         if body.cylinder_id is None and body.tag is not None:
@@ -142,4 +178,9 @@ def _found(body: Filled, neighbour: Neighbour | None) -> Neighbours:
         return NONE_FOUND
     if body.cylinder_id is not None:
         return Neighbours(by_id={body.cylinder_id: neighbour}, by_tag={})
-    return Neighbours(by_id={}, by_tag={} if body.tag is None else {body.tag: neighbour})
+    serial = serial_keyed(body)
+    return Neighbours(
+        by_id={},
+        by_tag={} if body.tag is None else {body.tag: neighbour},
+        by_serial={} if serial is None else {serial: (neighbour,)},
+    )

@@ -7,9 +7,11 @@ from typing import Any, Protocol
 
 import msgspec
 
+from fill_ledger.intake.marked_cylinders import belongs_to, serial_keyed
 from fill_ledger.intake.neighbours import Neighbour, Neighbours
 from fill_ledger.trade.events.envelope import Judged
 from fill_ledger.trade.events.fills import Filled
+from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.gas.air_table import OutsideTable
 from fill_ledger.trade.gas.contents import air_of_fill_litres
 from fill_ledger.trade.gas.readings import settled_psi
@@ -22,7 +24,7 @@ from fill_ledger.trade.rules.finding_kinds import STATION_DIFFERS
 from fill_ledger.trade.rules.permits import PermitStanding, codes_of_permit, compared
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
-from fill_ledger.trade.states.stations import AirSourceState
+from fill_ledger.trade.states.stations import AirSourceState, StationState
 
 FALLBACK_TIME_ZONE = "UTC"
 
@@ -76,25 +78,47 @@ def subjects_to_judge(body: Filled, department_id: uuid.UUID, station_id: uuid.U
 
 
 async def whose_cylinder(states: States, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
-    """Find the cylinder: by id, else by its tag, in this department first and then elsewhere."""
+    """Find the cylinder: by id, else by its tag, else by its marks, in this department first and then elsewhere."""
     if body.cylinder_id is not None:
         own: CylinderState = states.state(Subject(SubjectKind.CYLINDER, body.cylinder_id))
         neighbour = neighbours.by_id.get(body.cylinder_id)
         if own.registered_at is None or (neighbour is not None and own.transferred_at is not None):
             return _of_neighbour(neighbour, "id")
         return Whose(cylinder=own, owner_department_id=states.department_id, attributed_by="id")
-    if body.tag is None:
-        return Whose()
-    tag: TagState = states.state(tag_subject(body.tag))
+    whose = Whose() if body.tag is None else await _by_tag(states, body.tag, effective_at, neighbours)
+    return whose if whose.cylinder is not None else await _by_marks(states, body, effective_at, neighbours)
+
+
+async def _by_tag(states: States, tag_read: str, effective_at: datetime, neighbours: Neighbours) -> Whose:
+    tag: TagState = states.state(tag_subject(tag_read))
     cylinder_id = tag.cylinder_at(effective_at)
     if cylinder_id is not None:
         subject = Subject(SubjectKind.CYLINDER, cylinder_id)
         await states.ensure((subject,))
         worn_by: CylinderState = states.state(subject)
-        new_owner = neighbours.by_tag.get(body.tag)
+        new_owner = neighbours.by_tag.get(tag_read)
         if new_owner is None or worn_by.transferred_at is None:
             return Whose(cylinder=worn_by, owner_department_id=states.department_id, attributed_by="tag")
-    return _of_neighbour(neighbours.by_tag.get(body.tag), "tag")
+    return _of_neighbour(neighbours.by_tag.get(tag_read), "tag")
+
+
+async def _by_marks(states: States, body: Filled, effective_at: datetime, neighbours: Neighbours) -> Whose:
+    """Find the registered cylinder that has the serial keyed in. It is judged by its record, not by its marks."""
+    marks, serial = body.cylinder_as_marked, serial_keyed(body)
+    if marks is None or serial is None:
+        return Whose()
+    own = [Subject(SubjectKind.CYLINDER, cylinder_id) for cylinder_id in neighbours.own_by_serial.get(serial, ())]
+    await states.ensure(own)
+    policy: PolicyState = states.state(Subject(SubjectKind.POLICY, states.department_id))
+    candidates = [Neighbour(department_id=states.department_id, cylinder=states.state(subject)) for subject in own]
+    found = belongs_to(
+        [*candidates, *neighbours.by_serial.get(serial, ())],
+        marks,
+        department_id=states.department_id,
+        partner_ids=policy.at(effective_at).mutual_aid_department_ids or (),
+        at=effective_at,
+    )
+    return _of_neighbour(found, "marks")
 
 
 def _of_neighbour(neighbour: Neighbour | None, attributed_by: str) -> Whose:
@@ -113,6 +137,15 @@ async def air_sources_of(states: States, body: Filled, station_id: uuid.UUID | N
     if not named and station_id is not None:
         named = states.state(Subject(SubjectKind.STATION, station_id)).air_source_ids
     subjects = [Subject(SubjectKind.AIR_SOURCE, air_source_id) for air_source_id in named]
+    await states.ensure(subjects)
+    return tuple(states.state(subject) for subject in subjects)
+
+
+async def _beside(states: States, policy: PolicySet, station: StationState | None) -> tuple[AirSourceState, ...]:
+    """Return the sources of the station, where policy lets a storage bank go by its compressors."""
+    if policy.bank_needs_own_sample or station is None:
+        return ()
+    subjects = [Subject(SubjectKind.AIR_SOURCE, air_source_id) for air_source_id in station.air_source_ids]
     await states.ensure(subjects)
     return tuple(states.state(subject) for subject in subjects)
 
@@ -145,6 +178,7 @@ async def judge_fill(
         fill_position_id=body.fill_position_id,
         air_sources=await air_sources_of(states, body, station_id),
         air_source_id=body.sources[0].air_source_id if body.sources else None,
+        station_air_sources=await _beside(states, policy, station),
         owner_shares=whose.owner_department_id in partners,
         owner_consent=body.owner_consent,
         member=(None if body.member_id is None else states.state(Subject(SubjectKind.MEMBER, body.member_id))),
@@ -173,7 +207,7 @@ async def judge_fill(
         owner_department_id=whose.owner_department_id,
         settled_psi=_settled_psi(body),
         air_delivered_l=_air_delivered_l(body, whose.cylinder),
-        attributed_by=whose.attributed_by,  # type: ignore[arg-type]  # the two words of Judged
+        attributed_by=whose.attributed_by,  # type: ignore[arg-type]  # the three words of Judged
         permit=standing.permit,
     )
 

@@ -7,6 +7,7 @@ import msgspec
 
 from fill_ledger.intake.claims import Claim, Unreadable
 from fill_ledger.intake.judging import subjects_to_judge
+from fill_ledger.intake.marked_cylinders import serial_keyed
 from fill_ledger.intake.neighbours import Neighbours, find_neighbours
 from fill_ledger.intake.permits import QuotedPermits, read_quoted
 from fill_ledger.intake.vault import Vault, raw_digest
@@ -155,7 +156,7 @@ def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:
 async def _neighbours(
     connection: Connection, department_id: uuid.UUID, folding: Folding, claims: Sequence[Claim]
 ) -> Neighbours:
-    """Look elsewhere for cylinders and tags that this department does not have, or has given away."""
+    """Look elsewhere for cylinders and tags that this department does not have or has given away; anywhere by serial."""
     bodies = [claim.body for claim in claims if isinstance(claim.body, Filled)]
     # A neighbour's cylinder that was filled here before has a state here too, so a state alone does not make it ours.
     cylinder_ids = {
@@ -165,7 +166,8 @@ async def _neighbours(
         and not _is_kept_here(folding.state(Subject(SubjectKind.CYLINDER, body.cylinder_id)))
     }
     tags = {body.tag for body in bodies if body.cylinder_id is None and body.tag is not None}
-    return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags))
+    serials = {serial for body in bodies if (serial := serial_keyed(body)) is not None}
+    return await find_neighbours(connection, department_id, sorted(cylinder_ids), sorted(tags), sorted(serials))
 
 
 async def _department_time_zone(

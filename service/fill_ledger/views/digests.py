@@ -91,8 +91,8 @@ def _line_of_state(kind: SubjectKind, department_id: uuid.UUID, subject_id: uuid
 
 
 def _line_of_row(view: str, row: dict[str, Any], left_out: tuple[str, ...], department_id: uuid.UUID) -> bytes:
-    if row.get("attributed_by") == "tag" and row["owner_department_id"] not in (None, department_id):
-        # That the tag is on a neighbour's cylinder was looked up when the fill was taken.
+    if row.get("attributed_by") in ("tag", "marks") and row["owner_department_id"] not in (None, department_id):
+        # That the tag or the marks are those of a neighbour's cylinder was looked up when the fill was taken.
         row["cylinder_id"] = None
     return _encoder.encode([view, {column: value for column, value in row.items() if column not in left_out}])
 

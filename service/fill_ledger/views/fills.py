@@ -68,7 +68,8 @@ class AttemptRow(msgspec.Struct, kw_only=True):
 def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = None) -> list[FillRow]:
     """Return the row of a fill, none for other events.
 
-    `cylinder_id` is the cylinder that the tag of a fill without a cylinder id belongs to by what is known now.
+    `cylinder_id` is the cylinder that the tag of a fill without a cylinder id belongs to by what is known now. By marks
+    a fill belongs to the cylinder that was found when it was taken.
     """
     body, judgement = event.body, event.judgement
     if isinstance(body, FilledElsewhere):
@@ -82,7 +83,7 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
             event_type=body.event_type,
             filled_at=event.effective_at,
             station_id=event.station_id or body.station_id,
-            cylinder_id=body.cylinder_id or cylinder_id or neighbours_cylinder_id(event),
+            cylinder_id=body.cylinder_id or cylinder_id or judged_cylinder_id(event),
             owner_department_id=None if judgement is None else judgement.owner_department_id,
             attributed_by=_attributed_by(event, cylinder_id),
             tag=body.tag,
@@ -107,11 +108,13 @@ def fill_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None = 
     ]
 
 
-def neighbours_cylinder_id(event: Event) -> uuid.UUID | None:
-    """Return the cylinder of another department that a fill known by its tag was taken for.
+def judged_cylinder_id(event: Event) -> uuid.UUID | None:
+    """Return the cylinder that a fill stays with: one known by its marks, or another department's known by its tag.
 
     Own tags are not asked of the judgement: a pairing made or taken back since then counts, not what was known then.
     """
+    if event.cylinder_id_by_marks is not None:
+        return event.cylinder_id_by_marks
     judgement = event.judgement
     if judgement is None or judgement.owner_department_id == event.department_id:
         return None
@@ -121,7 +124,9 @@ def neighbours_cylinder_id(event: Event) -> uuid.UUID | None:
 def _attributed_by(event: Event, cylinder_id: uuid.UUID | None) -> str | None:
     if isinstance(event.body, Filled) and event.body.cylinder_id is not None:
         return "id"
-    return "tag" if cylinder_id is not None or neighbours_cylinder_id(event) is not None else None
+    if event.judgement is not None and event.judgement.attributed_by == "marks":
+        return "marks"
+    return "tag" if cylinder_id is not None or judged_cylinder_id(event) is not None else None
 
 
 def _filled_elsewhere_row(event: Event, body: FilledElsewhere, *, retracted: bool) -> FillRow:

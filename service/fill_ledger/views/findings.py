@@ -19,7 +19,7 @@ from fill_ledger.trade.rules.finding_kinds import (
 )
 from fill_ledger.trade.rules.permits import differences_text
 from fill_ledger.trade.states.findings import FindingState
-from fill_ledger.views.fills import neighbours_cylinder_id
+from fill_ledger.views.fills import judged_cylinder_id
 
 CODE_CONFLICT_KEPT = CONFLICT_KEPT.code
 CODE_QUARANTINED = QUARANTINED.code
@@ -65,7 +65,7 @@ def finding_rows(event: Event, *, retracted: bool, cylinder_id: uuid.UUID | None
             code,
             retracted=retracted,
             station_id=event.station_id or body.station_id,
-            cylinder_id=body.cylinder_id or cylinder_id or neighbours_cylinder_id(event),
+            cylinder_id=body.cylinder_id or cylinder_id or judged_cylinder_id(event),
             member_id=body.member_id,
             rules_version=judgement.rules_version,
             text=_text_of(code, judgement),

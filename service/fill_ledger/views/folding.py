@@ -61,8 +61,13 @@ class Source(Protocol):
 
 
 def known_only_by_tag(event: Event) -> Subject | None:
-    """Return the tag of an event about filling that names a tag and no cylinder, else None."""
+    """Return the tag of an event about filling that names a tag and no cylinder, else None.
+
+    A fill that was taken for a cylinder by its marks stays with it, whatever wears the tag later.
+    """
     body = event.body
+    if event.judgement is not None and event.judgement.attributed_by == "marks":
+        return None
     if isinstance(body, FillSubject) and body.cylinder_id is None and body.tag is not None:
         return tag_subject(body.tag)
     return None

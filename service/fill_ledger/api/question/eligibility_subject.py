@@ -6,8 +6,7 @@ from datetime import datetime
 
 import msgspec
 
-from fill_ledger.trade.marks import SpecificationMark
-from fill_ledger.trade.rulebook import read_mark, specification_key
+from fill_ledger.trade.rules.as_marked import is_same_specification
 from fill_ledger.trade.rules.question import SubjectProblem
 from fill_ledger.views.cylinders import ENTRY_INVENTORY_NUMBER, ENTRY_SERIAL
 from fill_ledger.views.questions import Match
@@ -93,17 +92,6 @@ def resolve_marks(matches: Iterable[Match], specification: str | None, at: datet
     if are_same == [True]:
         return Resolved(match=possible[0])
     return Resolved(problem="ambiguous", choices=tuple(possible))
-
-
-def is_same_specification(one: str, other: str) -> bool | None:
-    """Tell whether two texts are one specification mark; None where it cannot be told."""
-    first, second = read_mark(one), read_mark(other)
-    if not isinstance(first, SpecificationMark) or not isinstance(second, SpecificationMark):
-        return True if one.casefold() == other.casefold() else None
-    if first.canonical == second.canonical:
-        return True
-    keys = specification_key(first, None), specification_key(second, None)
-    return False if None not in keys and keys[0] != keys[1] else None
 
 
 def _one_of(meant: list[Match]) -> Resolved:

@@ -66,8 +66,8 @@ class FillQuery(PageQuery, frozen=True, kw_only=True):
 class FillView(Struct, frozen=True, kw_only=True):
     """One fill as a list shows it. `decision` and `code` are what the ledger thought when it took the fact.
 
-    `cylinder_id` is null while nobody knows which cylinder it was; `attributed_by` says how it is known. `settled_psi`
-    is what the end reading comes to at 70 F, null where the gas temperature was not told. `air_delivered_l` and
+    `cylinder_id` is null while nobody knows which cylinder it was; `attributed_by` says how it is known: by its id, its
+    tag, or the serial among the marks that were keyed in. `settled_psi` is what the end reading comes to at 70 F, null where the gas temperature was not told. `air_delivered_l` and
     `air_delivered_scf` are the free air (at 70 F and 14.7 psia) that went in, null where start, end or water volume is
     not known: the gas before the fill is taken at 70 F, or as cold as after it, and at 70 F where nothing was told.
 
@@ -81,7 +81,7 @@ class FillView(Struct, frozen=True, kw_only=True):
     station_id: uuid.UUID | None
     cylinder_id: uuid.UUID | None
     owner_department_id: uuid.UUID | None
-    attributed_by: Literal["id", "tag"] | None
+    attributed_by: Literal["id", "tag", "marks"] | None
     tag: TagText | None
     member_id: uuid.UUID | None
     fill_position_id: uuid.UUID | None

@@ -107,7 +107,8 @@ class QuotedPermit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """What the ledger thought of a fill when it took the fact: kept with it, whatever becomes known later.
 
-    `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`. `settled_psi` is what
+    `reasons` are codes; `cylinder_id` is the cylinder it was taken for, found by `attributed_by`: "marks" is the serial
+    that was keyed in from the cylinder, and then the fill stays with the cylinder found. `settled_psi` is what
     the end reading comes to at 70 F, `air_delivered_l` the air that went in as whole litres of free air (70 F and 14.7
     psia); None where the readings, the temperature or the water volume do not say. `permit` is the permit that the fill
     quoted, None where it quoted none or one that is not genuine.
@@ -120,7 +121,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     fill_limit_psi: int | None = None
     cylinder_id: uuid.UUID | None = None
     owner_department_id: uuid.UUID | None = None
-    attributed_by: Literal["id", "tag"] | None = None
+    attributed_by: Literal["id", "tag", "marks"] | None = None
     settled_psi: int | None = None
     air_delivered_l: int | None = None
     permit: QuotedPermit | None = None
@@ -148,8 +149,11 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
         return (self.effective_at, self.event_id)
 
     def folds_into(self) -> tuple[Subject, ...]:
-        """Name the subjects whose state this event changes, with those that come from its assigned number."""
+        """Name the subjects whose state this event changes, with those that the ledger found or assigned."""
         subjects = tuple(self.body.folds_into())
+        cylinder_id = self.cylinder_id_by_marks
+        if cylinder_id is not None:
+            subjects = (*subjects, Subject(SubjectKind.CYLINDER, cylinder_id))
         if self.inventory_number is None:
             return subjects
         return (
@@ -157,6 +161,14 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
             inventory_number_subject(self.inventory_number),
             Subject(SubjectKind.NUMBERING, self.department_id),
         )
+
+    @property
+    def cylinder_id_by_marks(self) -> uuid.UUID | None:
+        """The department's own cylinder that a fill was taken for by the serial keyed in, None for all other events."""
+        judged = self.judgement
+        if judged is None or judged.attributed_by != "marks" or judged.owner_department_id != self.department_id:
+            return None
+        return judged.cylinder_id
 
     def mentions(self) -> tuple[Subject, ...]:
         """Name further subjects in whose history this event stands, the reporting station among them."""

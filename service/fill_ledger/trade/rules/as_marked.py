@@ -9,7 +9,7 @@ from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.identifiers import derived_id
 from fill_ledger.trade.marks import SpecificationMark
 from fill_ledger.trade.months import MonthError, parse_month
-from fill_ledger.trade.rulebook import read_mark
+from fill_ledger.trade.rulebook import read_mark, specification_key
 from fill_ledger.trade.rules.question import Question
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 
@@ -44,6 +44,17 @@ def service_pressure_keyed(marks: AsMarked) -> ServicePressure | None:
     if isinstance(mark, SpecificationMark) and mark.service_pressure is not None:
         return ServicePressure(value=str(mark.service_pressure.psi), unit="psi")
     return None
+
+
+def is_same_specification(one: str, other: str) -> bool | None:
+    """Tell whether two texts are one specification mark; None where it cannot be told."""
+    first, second = read_mark(one), read_mark(other)
+    if not isinstance(first, SpecificationMark) or not isinstance(second, SpecificationMark):
+        return True if one.casefold() == other.casefold() else None
+    if first.canonical == second.canonical:
+        return True
+    keys = specification_key(first, None), specification_key(second, None)
+    return False if None not in keys and keys[0] != keys[1] else None
 
 
 def provisional_cylinder(question: Question) -> CylinderState | None:
