@@ -21,6 +21,7 @@ from tests.trade.rules.questions import (
     cylinder,
     extended,
     hold,
+    inspection,
     policy,
     position,
     question,
@@ -56,6 +57,7 @@ def _some_of(*analytes: Analyte) -> dict[Analyte, str]:
 
 
 WITHOUT_ODOUR = _some_of(*(analyte for analyte in WITHIN_NFPA if analyte != "odour"))
+LATE_EVENING = datetime(2026, 6, 15, 2, tzinfo=UTC)  # the 14th in New York
 LONG_KEY = "An air standard of the county, long name"  # 40 characters, as many as are shown
 LONG_AIR = msgspec.structs.replace(AIR_STANDARDS[2], key=LONG_KEY)
 ENDED_AIR = msgspec.structs.replace(LONG_AIR, effective_until="2026-06-15")
@@ -80,6 +82,15 @@ FURTHER_QUESTIONS: dict[str, Question] = {
     "air-sample-incomplete: one": _air(WITHOUT_ODOUR, **_by(LONG_AIR)),
     "air-sample-incomplete: four": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil", "odour")),
     "air-sample-incomplete: five": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil")),
+    "fill-rate: fast": question(mode="fast"),
+    "inspection-failed: inside": question(
+        cylinder=cylinder(inspections=[inspection("visual_internal", "fail", LATE_EVENING)])
+    ),
+    "visual-inspection-due: the last one": question(
+        cylinder=cylinder(
+            use="scuba", inspections=[inspection("visual_internal", "pass", datetime(2025, 6, 1, 2, tzinfo=UTC))]
+        )
+    ),
     "air-standard-unknown: no more in effect": question(**_by(ENDED_AIR)),
     "service-pressure-wrong: noughts": question(cylinder=cylinder(specification="DOT-3AA", pressure="000")),
     "air-source-needed: one has no label, one a long one": question(

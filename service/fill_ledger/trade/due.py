@@ -139,7 +139,7 @@ def cylinder_outlook(question: Question, until: datetime) -> Outlook:
 def air_source_outlooks(question: Question, source: AirSourceState, until: datetime) -> tuple[UsesOutlook, ...]:
     """Return the outlooks of an air source, one for all uses that stand alike.
 
-    `question` gives moment, calendar, policy and rulebook. SCUBA is left out where policy fills none.
+    `question` gives moment, calendar, policy, rulebook and the other sources of the station. SCUBA is left out where policy fills none.
     """
     found: dict[Use, Outlook] = {}
     for use in USES:
@@ -149,6 +149,7 @@ def air_source_outlooks(question: Question, source: AirSourceState, until: datet
             question,
             cylinder=_STAND_INS[use],
             air_sources=(source,),
+            station_air_sources=(*question.air_sources, *question.station_air_sources),
             every_air_source=True,
         )
         found[use] = outlook_of(asked, AIR_CONCERNS, until)

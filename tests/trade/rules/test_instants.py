@@ -33,6 +33,7 @@ from tests.trade.rules.questions import (
     extended,
     hold,
     inspection,
+    member,
     period,
     policy,
     question,
@@ -40,6 +41,7 @@ from tests.trade.rules.questions import (
     source,
     stamp,
     station,
+    training,
 )
 from tests.trade.test_judgement_valid_until import asked_at, check
 
@@ -189,6 +191,19 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         "ok",
         "inspection-failed",
     ),
+    "a bank goes by a compressor that is sampled again": (
+        asked(
+            policy=policy(bank_needs_own_sample=False),
+            air_sources=(
+                source(sample("2026-06-01"), sample("2026-06-20", "fail")),
+                source(source_id=OTHER_SOURCE_ID, label="Bank A", air_source_kind="storage_bank", samples=[]),
+            ),
+            air_source_id=OTHER_SOURCE_ID,
+        ),
+        datetime(2026, 6, 20, 4, tzinfo=UTC),
+        "ok",
+        "air-sample-failed",
+    ),
     "an alarm is raised": (asked(station=station(alarms=[alarm(LATER)])), LATER, "ok", "air-alarm-open"),
     "an alarm of the power ends": (
         asked(station=station(alarms=[alarm(LONG_AGO, LATER, alarm_about="power")])),
@@ -244,6 +259,48 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         question(air_sources=(source(sample("2026-01-01"), sample("2026-07-01"), sample("2026-08-01", "fail")),)),
         JULY,
         "air-sample-due",
+        "ok",
+    ),
+    "training falls due": (
+        # 14 days after 1 June are 15 June, and that day still counts.
+        asked(
+            member=member(trainings=[training("2026-06-01")]),
+            policy=policy(air_sample_interval_days=3_650, training_interval_days=14),
+        ),
+        datetime(2026, 6, 16, 4, tzinfo=UTC),
+        "ok",
+        "training-due",
+    ),
+    "a training takes place": (
+        # On 20 June, whose first instant in New York is 04:00 UTC.
+        asked(
+            member=member(trainings=[training("2026-06-20")]),
+            policy=policy(air_sample_interval_days=3_650, training_interval_days=365),
+        ),
+        datetime(2026, 6, 20, 4, tzinfo=UTC),
+        "training-due",
+        "ok",
+    ),
+    "a look inside is too old": (
+        # CGA P-5 as cited (secondary): every 12 months; counted in months by common practice. Late on 30 June 2025 in
+        # New York is 1 July in UTC already.
+        asked(
+            cylinder=cylinder(
+                use="scuba", inspections=[inspection("visual_internal", "pass", datetime(2025, 7, 1, 2, tzinfo=UTC))]
+            ),
+            policy=policy(air_sample_interval_days=3_650, scuba_visual_required=True),
+        ),
+        JULY,
+        "ok",
+        "visual-inspection-overdue",
+    ),
+    "a look inside takes place": (
+        asked(
+            cylinder=cylinder(use="scuba", inspections=[inspection("visual_internal", "pass", LATER)]),
+            policy=policy(air_sample_interval_days=3_650, scuba_visual_required=True),
+        ),
+        LATER,
+        "visual-inspection-overdue",
         "ok",
     ),
     "an air sample is taken": (

@@ -78,6 +78,11 @@ def test_an_extension_counts_only_where_policy_accepts_it() -> None:
     assert "DOT-SP 99998" in accepted.advice[0].text
 
 
+def test_an_extension_that_does_not_count_is_not_what_the_end_rests_on() -> None:
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2031-05")]}
+    assert judged(**fields).reasons[0].text.startswith("Made 2011-05, life 15 years: it ended 2026-05.")
+
+
 def test_an_extended_life_ends_with_its_month() -> None:
     fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2026-06")]}
     ends_at = datetime(2026, 7, 1, 4, tzinfo=UTC)  # midnight in New York

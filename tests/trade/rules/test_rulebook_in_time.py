@@ -108,6 +108,8 @@ def test_a_source_is_quoted_as_it_holds_and_changes_no_answer() -> None:
     assert judge(asked).valid_until == AIR_IS_GOOD_UNTIL
     assert "2015 edition" in judge(asked).reasons[0].source
     assert asked_at(asked, local("2026-07-01")).reasons[0].source == "49 CFR 180.205(c), as of July"
+    ended = overdue(5, book(structs.replace(amended, effective_from=None, effective_until="2026-06-15")))
+    assert "2015 edition" in judge(ended).reasons[0].source
 
 
 def test_what_is_not_in_effect_yet_says_from_when() -> None:

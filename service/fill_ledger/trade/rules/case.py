@@ -228,7 +228,7 @@ class Case:
         By policy the end of the month it falls in (lenient) or of the month before (strict); no text read settles it.
         """
         due_month = years_later(month, years)
-        if due_month is not None and grace_months:
+        if due_month is not None:
             due_month = months_later(due_month, grace_months)
         if due_month is None:
             return None
@@ -237,8 +237,8 @@ class Case:
         return month_ends_at(due_month, self.zone)
 
     def _read_details(self, details: CylinderDetails) -> None:
-        if details.manufactured is not None and month_starts_at(details.manufactured, self.zone) is not None:
-            self.manufactured = details.manufactured
+        if details.manufactured is not None:
+            self.manufactured = months_later(details.manufactured, 0)
         pressure = stamped_service_pressure(details.service_pressure.value, details.service_pressure.unit)
         if isinstance(pressure, str):
             self.pressure_problem = pressure
@@ -248,7 +248,7 @@ class Case:
         if not isinstance(mark, SpecificationMark):
             return
         self.key = specification_key(mark, details.material)
-        self.entries = () if self.key is None else self.question.rulebook.specifications(self.key)
+        self.entries = self.question.rulebook.specifications(self.key or "")
         self.marked_psi = marked_service_pressure(mark)
         if self.service_pressure_psi is not None and self.marked_psi is not None:
             self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
@@ -269,7 +269,7 @@ class Case:
             return sources
         if wanted is None:
             return sources if len(sources) == 1 else ()
-        return tuple([source for source in sources if source.subject_id == wanted][:1])
+        return tuple(source for source in sources if source.subject_id == wanted)
 
     def is_in_effect(self, effective_from: date | None, effective_until: date | None) -> bool:
         """Tell whether a dated entry of the rulebook holds at the case's moment, in the station's calendar."""

@@ -74,7 +74,7 @@ def stop_reading_psi(case: Case) -> int | OutsideTable | None:
 def _reasons(case: Case) -> tuple[Reason, ...]:
     gas_temperature_f, limit_psi = case.question.gas_temperature_f, fill_limit_psi(case)
     stop = stop_reading_psi(case)
-    if gas_temperature_f is None or limit_psi is None or stop is None or stop == limit_psi:
+    if gas_temperature_f is None or limit_psi is None or stop is None:  # pragma: no mutate - for types: stop is enough
         return ()
     if isinstance(stop, OutsideTable):
         return (_outside(stop, gas_temperature_f),)
@@ -86,14 +86,16 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
                 f"Gas at {gas_temperature_f} F: stop at {stop} psi.",
             ),
         )
+    return (_cold(case, stop, limit_psi, gas_temperature_f),) if stop < limit_psi else ()
+
+
+def _cold(case: Case, stop: int, limit_psi: int, gas_temperature_f: int) -> Reason:
     settled = settled_psi(limit_psi, gas_temperature_f)
     overfilled = "" if isinstance(settled, OutsideTable) else f" Filled to {limit_psi} it comes to {settled} psi then."
-    return (
-        COLD_GAS.reason(
-            f"The gas is at {gas_temperature_f} F: stop at {stop} psi, which comes to {settled_limit_psi(case)} psi at "
-            f"{REFERENCE_TEMPERATURE_F} F.{overfilled}",
-            f"Cold gas, {gas_temperature_f} F: stop at {stop} psi.",
-        ),
+    return COLD_GAS.reason(
+        f"The gas is at {gas_temperature_f} F: stop at {stop} psi, which comes to {settled_limit_psi(case)} psi at "
+        f"{REFERENCE_TEMPERATURE_F} F.{overfilled}",
+        f"Cold gas, {gas_temperature_f} F: stop at {stop} psi.",
     )
 
 

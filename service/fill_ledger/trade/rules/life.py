@@ -51,7 +51,7 @@ def is_life_over(case: Case) -> bool:
 
 def _reasons(case: Case) -> tuple[Reason, ...]:
     details, entry = case.details, case.entry
-    if details is None or entry is None or not is_fillable(case):
+    if details is None or entry is None or not is_fillable(case):  # pragma: no mutate - for types: the last is enough
         return ()
     advice = (*_extension_advice(case), *_refused_extension_advice(case))
     if is_life_over(case):

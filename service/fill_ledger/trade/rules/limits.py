@@ -127,7 +127,9 @@ def own_limit_psi(case: Case) -> int | None:
     if not isinstance(at_70_f, OutsideTable):
         return at_70_f
     # Beyond the table nothing is gained from a cooler reference; from a warmer one more is taken off than air needs.
-    return marked_psi if reference_f < REFERENCE_TEMPERATURE_F else marked_psi * _HOT_DENOMINATOR // _HOT_NUMERATOR
+    if reference_f < REFERENCE_TEMPERATURE_F:  # pragma: no mutate - the two are never equal here
+        return marked_psi
+    return marked_psi * _HOT_DENOMINATOR // _HOT_NUMERATOR
 
 
 def settled_limit_psi(case: Case) -> int | None:
@@ -229,7 +231,7 @@ def _temperature_reasons(case: Case) -> tuple[Reason, ...]:
     if reference_f == REFERENCE_TEMPERATURE_F:
         return ()
     marked_psi, own_psi = marked_limit_psi(case), own_limit_psi(case)
-    if marked_psi is None or own_psi is None:
+    if marked_psi is None or own_psi is None:  # pragma: no mutate - for types: both are None or neither
         return ()
     return (
         OTHER_TEMPERATURE.reason(

@@ -1,0 +1,52 @@
+"""What the limit is where little is known, and what an explanation tells of it."""
+
+from typing import Any
+
+import msgspec
+
+from fill_ledger.trade.judgement import judge
+from fill_ledger.trade.rules.rule import Facts
+from tests.trade.rules.questions import POSITION_ID, answer, book, codes, cylinder, position, question, stamp
+
+
+def seen(rule: str, **fields: Any) -> Facts:
+    explanation = judge(question(**fields), explain=True).explanation
+    assert explanation is not None
+    return {told.rule: told.facts for told in explanation}[rule]
+
+
+def test_beyond_the_table_a_warmer_reference_gains_nothing() -> None:
+    """49 CFR 173.301(a)(8), 2015 edition: at most 5/4 when hot; 8,101 x 4 / 5 = 6,480.8, rounded down."""
+    for reference_f, limit_psi in ((59, 8101), (100, 6480)):
+        judged = answer(
+            cylinder=cylinder(specification="DOT-SP99998-8101", pressure="8101"),
+            rulebook=book(key="SP99998", reference_temperature_f=reference_f),
+        )
+        assert judged.fill_limit_psi == limit_psi
+        assert type(judged.fill_limit_psi) is int
+
+
+def test_a_pressure_that_cannot_be_one_gives_no_limit_whatever_the_position_allows() -> None:
+    facts = seen(
+        "fill-limit",
+        cylinder=cylinder(specification="DOT-3AA", pressure="45000"),
+        station=position(3000),
+        fill_position_id=POSITION_ID,
+    )
+    assert (facts["regulator_psi"], facts["fill_limit_psi"]) == (3000, None)
+
+
+def test_a_plus_is_nothing_to_tell_of_a_cylinder_that_is_not_filled() -> None:
+    plus = stamp("2024-09", "pass", "+")
+    assert codes(answer(cylinder=cylinder(plus, specification="DOT-39"))) == ["specification-not-fillable"]
+
+
+def test_without_a_test_there_is_no_plus() -> None:
+    untested = msgspec.structs.replace(cylinder(), requalifications=[])
+    assert seen("fill-limit", cylinder=untested)["plus_on_any_test"] is False
+
+
+def test_a_cylinder_only_ever_filled_has_no_inspections_to_tell_of() -> None:
+    nameless = cylinder()
+    nameless.details = None
+    assert seen("inspections", cylinder=nameless) == seen("inspections", cylinder=None)
