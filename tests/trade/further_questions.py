@@ -17,17 +17,21 @@ from tests.trade.rules.questions import (
     OTHER_SOURCE_ID,
     POSITION_ID,
     WITHIN_NFPA,
+    authorisation,
     book,
     cylinder,
     extended,
     hold,
     inspection,
+    member,
+    period,
     policy,
     position,
     question,
     sample,
     source,
     stamp,
+    training,
 )
 
 COMPOSITE: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}
@@ -82,6 +86,20 @@ FURTHER_QUESTIONS: dict[str, Question] = {
     "air-sample-incomplete: one": _air(WITHOUT_ODOUR, **_by(LONG_AIR)),
     "air-sample-incomplete: four": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil", "odour")),
     "air-sample-incomplete: five": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil")),
+    "member-unknown: one was named": question(member=None),
+    "member-not-authorised: for anything": question(
+        member=member(authorisation("scba", ends_at=LATE_EVENING)), policy=policy(training_interval_days=365)
+    ),
+    "member-deactivated: for a time": question(
+        member=member(absences=[period(LATE_EVENING, datetime(2026, 7, 1, 16, tzinfo=UTC))])
+    ),
+    "training-due: the last one": question(
+        member=member(trainings=[training("2025-06-14")]), policy=policy(training_interval_days=365)
+    ),
+    "service-pressure-wrong: many figures": question(
+        cylinder=cylinder(specification="DOT-3AA", pressure="2216.12345678")
+    ),
+    "manufacture-date-wrong: much else": question(cylinder=cylinder(manufactured="June of 2024")),
     "fill-rate: fast": question(mode="fast"),
     "inspection-failed: inside": question(
         cylinder=cylinder(inspections=[inspection("visual_internal", "fail", LATE_EVENING)])

@@ -11,7 +11,7 @@ from fill_ledger.trade.events.cylinders import RequalificationStamp
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.judgement import service_pressure_psi
 from fill_ledger.trade.rules.case import Case, has_mark
-from fill_ledger.trade.rules.reasons import plain
+from fill_ledger.trade.rules.reasons import ReasonKind, plain
 from fill_ledger.trade.states.cylinders import CylinderState, Requalification
 from tests.trade.rules.questions import (
     AT,
@@ -311,6 +311,22 @@ def test_marks_are_read_as_people_key_them(marks: tuple[str, ...] | None, wanted
 )
 def test_values_are_made_plain_for_a_display(text: str, shown: str) -> None:
     assert plain(text) == shown
+
+
+def test_words_that_are_too_long_are_cut() -> None:
+    kind = ReasonKind(code="invented", effect="advice", title="Invented", source="invented")
+    assert kind.reason("x" * 200, "y" * 80).text == "x" * 200
+    assert kind.reason("x" * 201, "y").text == "x" * 197 + "..."
+    assert kind.reason("x", "y" * 81).display_text == "y" * 77 + "..."
+
+
+@pytest.mark.parametrize(
+    ("pressure", "unit", "doubtful"), [("380", "psi", True), ("381", "psi", False), ("300", "bar", False)]
+)
+def test_a_pressure_in_psi_that_looks_like_one_in_bar_is_doubted(pressure: str, unit: str, doubtful: bool) -> None:
+    """Common practice, no source: what is stamped in bar on breathing-air cylinders is 200 to 450."""
+    judged = answer(cylinder=cylinder(specification="DOT-3AA", pressure=pressure, unit=unit))
+    assert ("service-pressure-doubtful" in codes(judged)) == doubtful
 
 
 def test_service_pressure_for_the_summary() -> None:

@@ -105,23 +105,23 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
     if (above_design := _above_design(case)) is not None:
         found.append(above_design)
     made = details.manufactured
-    if made is not None and _made_is_wrong(case, made):
+    made_is_wrong = made is not None and _made_is_wrong(case, made)
+    if made is not None and made_is_wrong:
         found.append(
             MADE_WRONG.reason(
                 f"The record says it was made in {plain(made)}, which is no month or lies ahead. Correct it.",
                 f"Do not fill. Made {plain(made, 10)} cannot be right: correct it.",
             )
         )
-        made = None
-    found.extend(_test_dates(case, made))
+    found.extend(_test_dates(case, None if made_is_wrong else made))
     if (disagreement := _disagreement(case)) is not None:
         found.append(disagreement)
     return tuple(found)
 
 
 def _looks_like_bar(case: Case) -> bool:
-    if case.details is None or case.service_pressure_psi is None:
-        return False
+    if case.details is None or case.service_pressure_psi is None:  # pragma: no mutate - for types: it has been read
+        return False  # pragma: no mutate - as above
     return case.details.service_pressure.unit == "psi" and case.service_pressure_psi <= USUAL_BAR_STAMP_MAX
 
 
