@@ -321,7 +321,7 @@ def test_words_that_are_too_long_are_cut() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pressure", "unit", "doubtful"), [("380", "psi", True), ("381", "psi", False), ("300", "bar", False)]
+    ("pressure", "unit", "doubtful"), [("450", "psi", True), ("451", "psi", False), ("300", "bar", False)]
 )
 def test_a_pressure_in_psi_that_looks_like_one_in_bar_is_doubted(pressure: str, unit: str, doubtful: bool) -> None:
     """Common practice, no source: what is stamped in bar on breathing-air cylinders is 200 to 450."""
