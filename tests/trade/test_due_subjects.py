@@ -42,6 +42,16 @@ def test_an_air_source_is_asked_alone_whichever_the_question_names() -> None:
     assert good.outlook.stopping.at == datetime(2026, 9, 2, 4, tzinfo=UTC)
 
 
+def test_a_bank_that_goes_by_its_compressor_is_due_with_it() -> None:
+    bank = source(source_id=OTHER_SOURCE_ID, label="Bank A", air_source_kind="storage_bank", samples=[])
+    asked = question(policy=policy(bank_needs_own_sample=False), air_sources=(), station_air_sources=(source(),))
+    (good,) = air_source_outlooks(asked, bank, UNTIL)
+    assert good.outlook.stopping is not None
+    assert good.outlook.stopping.at == datetime(2026, 9, 2, 4, tzinfo=UTC)
+    (own,) = air_source_outlooks(question(station_air_sources=(source(),)), bank, UNTIL)
+    assert [reason.code for reason in own.outlook.denials] == ["air-sample-due"]
+
+
 def test_an_authorisation_that_ends_at_the_moment_is_over() -> None:
     """Half open: it holds no more at the instant at which it ends."""
     known = member(authorisation("scuba", ends_at=AT), authorisation("scba", starts_at=AT))

@@ -139,7 +139,8 @@ def cylinder_outlook(question: Question, until: datetime) -> Outlook:
 def air_source_outlooks(question: Question, source: AirSourceState, until: datetime) -> tuple[UsesOutlook, ...]:
     """Return the outlooks of an air source, one for all uses that stand alike.
 
-    `question` gives moment, calendar, policy, rulebook and the other sources of the station. SCUBA is left out where policy fills none.
+    `question` gives moment, calendar, policy, rulebook and the other sources of the station. SCUBA is left out where
+    policy fills none.
     """
     found: dict[Use, Outlook] = {}
     for use in USES:

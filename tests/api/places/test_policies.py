@@ -181,6 +181,7 @@ async def test_terms_that_tighten_are_kept_and_those_left_out_stand_as_they_are(
         looser = await client.put(path_of(county), json=too_wide, headers={"if-match": "*"})
     assert {term: shown[term] for term in terms} == terms
     assert shown["gauge_tolerance_psi"] is None
+    assert shown["bank_needs_own_sample"] is True
     assert shown["fast_fills_allowed"] is True
     faults = places(problem_in(looser, 422, "invalid-body"))
     assert {place for place, _ in faults} == {"/gauge_tolerance_psi"}

@@ -6,8 +6,9 @@ from typing import Any
 
 import httpx
 
-from fill_ledger.trade.events import stations
+from fill_ledger.trade.events import air, stations
 from fill_ledger.trade.events.county import Role
+from fill_ledger.trade.events.fills import Filled, FillSource
 from tests.api.clients import places, problem_in
 from tests.support.county import County
 from tests.support.questions import ask, codes
@@ -183,3 +184,35 @@ async def test_a_standard_that_nobody_entered_is_refused_at_the_door(county: Cou
         ("/mutual_aid_department_ids/0", "department-unknown"),
     }
     assert "NFPA 1989-2019" in refused.json()["detail"]
+
+
+async def test_a_bank_goes_by_its_compressor_in_the_question_the_fill_and_the_due_list(county: County) -> None:
+    cylinder_id, bank_id, own = await county.cylinder(), uuid.uuid4(), county.own
+    await county.record(
+        air.AirSourceRegistered(
+            air_source_id=bank_id, station_id=own.station_id, air_source_kind="storage_bank", label="Cascade"
+        )
+    )
+    found: list[tuple[str, bool, bool]] = []
+    async with county.client(own.keys[Role.OFFICER]) as officer:
+        for own_needed in (True, False):
+            await set_policy(officer, county, bank_needs_own_sample=own_needed)
+            answered = await ask(county, cylinder_id=cylinder_id, air_source_id=bank_id)
+            event_id = uuid.uuid4()
+            body = Filled(
+                cylinder_id=cylinder_id,
+                member_id=own.member_id,
+                end_psi=2200,
+                sources=(FillSource(air_source_id=bank_id),),
+            )
+            await county.record(body, station_id=own.station_id, event_ids=[event_id])
+            judged = (await officer.get(f"/v1/fills/{event_id}")).json()
+            due = (await officer.get("/v1/due", params={"kind": "air_source", "horizon_days": "1"})).json()["items"]
+            found.append(
+                (
+                    answered["code"],
+                    "air-sample-due" in str(judged),
+                    str(bank_id) in {item["id"] for item in due},
+                )
+            )
+    assert found == [("air-sample-due", True, True), ("ok", False, False)]

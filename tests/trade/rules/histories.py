@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, TypeVar, get_args
 
 from hypothesis import strategies as st
+from msgspec import structs
 
 from fill_ledger.trade.events import air, cylinders, fills, members, stations
 from fill_ledger.trade.events.envelope import Body, Event
@@ -274,6 +275,7 @@ source_states = _history(
     ),
     _of_source(),
 )
+beside_states = source_states.map(lambda state: structs.replace(state, subject_id=EVENT_ID))
 member_states = _history(member_fold, MEMBER_ID, st.just(members.MemberEnrolled(member_id=MEMBER_ID)), _of_member())
 as_marked = st.builds(
     fills.AsMarked,
@@ -325,6 +327,7 @@ def questions(**fixed: st.SearchStrategy[Any]) -> st.SearchStrategy[Question]:
             training_interval_days=st.none() | st.sampled_from([1, 365, 3_660]),
             life_extensions_accepted=st.booleans(),
             fast_fills_allowed=st.booleans(),
+            bank_needs_own_sample=st.booleans(),
         ),
         "cylinder": st.none() | cylinder_states,
         "subject_problem": st.sampled_from([None, None, None, "unknown", "ambiguous", "unreadable"]),
@@ -335,6 +338,7 @@ def questions(**fixed: st.SearchStrategy[Any]) -> st.SearchStrategy[Question]:
         "air_sources": st.lists(source_states, max_size=2).map(tuple),
         "air_source_id": st.sampled_from([None, SOURCE_ID, EVENT_ID]),
         "every_air_source": st.booleans(),
+        "station_air_sources": st.lists(beside_states, max_size=1).map(tuple),
         "owner_shares": st.booleans(),
         "owner_consent": st.sampled_from([None, True, False]),
         "member": st.none() | member_states,

@@ -2,21 +2,28 @@
 
 import uuid
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
+from fill_ledger.trade.events.stations import PolicySet
+from fill_ledger.trade.judgement import Judgement, judge
 from fill_ledger.trade.states.members import Authorisation
+from fill_ledger.trade.states.stations import AirSourceState, Sample
 from tests.trade.rules.questions import (
     AT,
+    EVENT_ID,
     OTHER_SOURCE_ID,
     SOURCE_ID,
     STATION_ID,
+    WITHIN_NFPA,
     answer,
     authorisation,
     codes,
     member,
     period,
     policy,
+    question,
     sample,
     source,
 )
@@ -67,6 +74,113 @@ def test_a_storage_bank_needs_a_sample_of_its_own() -> None:
     assert judged.code == "air-sample-due"
     assert "sample of its own" in judged.reasons[0].text
     assert answer(air_sources=(source(), bank), air_source_id=SOURCE_ID).code == "ok"
+
+
+BY_COMPRESSOR = policy(bank_needs_own_sample=False)
+
+
+def bank(*samples: Sample, **fields: Any) -> AirSourceState:
+    given: dict[str, Any] = {"label": "Bank A", "air_source_kind": "storage_bank", "samples": list(samples)} | fields
+    return source(source_id=OTHER_SOURCE_ID, **given)
+
+
+def from_bank(*sources: AirSourceState, terms: PolicySet = BY_COMPRESSOR, **fields: Any) -> Judgement:
+    return answer(air_sources=sources, air_source_id=OTHER_SOURCE_ID, policy=terms, **fields)
+
+
+@pytest.mark.parametrize(
+    ("of_bank", "of_compressor", "code"),
+    [
+        ([], [sample("2026-06-01")], "ok"),
+        ([], [sample("2026-06-01", "fail")], "air-sample-failed"),
+        ([], [sample("2026-01-02")], "air-sample-due"),
+        ([sample("2026-01-02")], [sample("2026-06-01")], "ok"),
+        ([sample("2026-01-02")], [sample("2026-01-02")], "air-sample-due"),
+        # Its own sample comes first: a failed one denies however old, a current one speaks for what is stored.
+        ([sample("2026-01-02", "fail")], [sample("2026-06-01")], "air-sample-failed"),
+        ([sample("2026-06-02")], [sample("2026-06-01", "fail")], "ok"),
+        ([sample("2026-06-02")], [sample("2026-01-02")], "ok"),
+        # What is taken tomorrow says nothing today.
+        ([], [sample("2026-06-01"), sample("2026-06-16", "fail")], "ok"),
+    ],
+)
+def test_policy_lets_a_bank_go_by_its_compressor(of_bank: list[Sample], of_compressor: list[Sample], code: str) -> None:
+    """Sampled between purification and storage: common practice, no source."""
+    assert from_bank(source(*of_compressor), bank(*of_bank)).code == code
+
+
+def test_it_is_said_by_whose_sample_a_bank_went() -> None:
+    failed = from_bank(source(sample("2026-06-02", "fail")), bank()).reasons[0]
+    assert failed.text.startswith("Bank A goes by Compressor 1, whose air sample of 2026-06-02 failed.")
+    assert failed.display_text == "Do not fill. Air sample of Compressor 1 failed 2026-06-02."
+    due = from_bank(source(sample("2026-01-02")), bank()).reasons[0]
+    assert due.text == (
+        "The last air sample of Compressor 1, by which Bank A is judged, was taken 2026-01-02; policy asks for one "
+        "every 92 days."
+    )
+    assert due.display_text == "Do not fill. Air sample of Compressor 1 due: last 2026-01-02."
+    never = from_bank(source(samples=[]), bank()).reasons[0]
+    assert never.text.startswith("No air sample of Compressor 1, by which Bank A is judged, is on record;")
+    assert never.display_text == "Do not fill. Compressor 1 has no air sample."
+    alone = from_bank(bank()).reasons[0]
+    assert alone.text.endswith("It has no compressor on record to go by.")
+    asked = question(air_sources=(source(), bank()), air_source_id=OTHER_SOURCE_ID, policy=BY_COMPRESSOR)
+    facts = {told.rule: told.facts for told in judge(asked, explain=True).explanation or ()}["air"]
+    assert facts["bank_needs_own_sample"] is False
+    assert (facts["source_1_goes_by_1"], facts["source_1_goes_by_1_sample"]) == ("Compressor 1", "2026-06-01")
+
+
+def test_long_labels_leave_room_for_what_is_wrong() -> None:
+    long_bank = bank(label="The storage bank of the north depot")
+    for samples in ([sample("2026-06-02", "fail")], [sample("2026-01-02")], []):
+        made = source(label="The compressor of the north depot", samples=samples)
+        reason = from_bank(made, long_bank).reasons[0]
+        assert not reason.text.endswith("...")
+        assert not reason.display_text.endswith("...")
+
+
+def test_only_registered_compressors_of_the_banks_own_station_count() -> None:
+    for fields in (
+        {"station_id": EVENT_ID},
+        {"air_source_kind": "purchased"},
+        {"air_source_kind": "storage_bank"},
+        {"registered_at": None},
+    ):
+        assert from_bank(source(**fields), bank()).code == "air-sample-due"
+    # The term is about banks: purchased air and compressors need samples of their own.
+    assert from_bank(source(), bank(air_source_kind="purchased")).code == "air-sample-due"
+    assert from_bank(source(), bank(air_source_kind="compressor")).code == "air-sample-due"
+
+
+def test_a_bank_goes_by_every_compressor_in_service_and_by_any_that_failed() -> None:
+    one, out = source(), {"source_id": EVENT_ID, "label": "Compressor 2", "outages": [period(AT - HOUR)]}
+    assert from_bank(one, source(sample("2026-01-02"), source_id=EVENT_ID), bank()).code == "air-sample-due"
+    assert from_bank(one, source(sample("2026-01-02"), **out), bank()).code == "ok"
+    assert from_bank(one, source(sample("2026-06-02", "fail"), **out), bank()).code == "air-sample-failed"
+    assert from_bank(source(sample("2026-01-02"), **out), bank()).code == "air-sample-due"
+    assert from_bank(source(sample("2026-06-02"), **out), bank()).code == "ok"
+
+
+def test_a_bank_is_judged_by_compressors_that_the_fill_does_not_name() -> None:
+    beside = {"every_air_source": True, "station_air_sources": (source(),)}
+    assert from_bank(bank(), **beside).code == "ok"
+    assert from_bank(bank(), terms=policy(), **beside).code == "air-sample-due"
+    until = from_bank(bank(), **beside, at=AT)
+    # Sampled 1 June, every 92 days: through 1 September, and New York is four hours behind UTC.
+    assert until.valid_until == datetime(2026, 9, 2, 4, tzinfo=UTC)
+
+
+def test_a_bank_goes_by_its_compressors_figures_too() -> None:
+    """NFPA 1989-2019, from memory: carbon monoxide at most 5 ppm."""
+    terms = policy(bank_needs_own_sample=False, air_standard="NFPA 1989-2019")
+    bad, good = (source(sample("2026-06-01", results=WITHIN_NFPA | {"carbon_monoxide": found})) for found in ("9", "4"))
+    over = from_bank(bad, bank(), terms=terms)
+    assert (over.code, "Compressor 1" in over.reasons[0].text) == ("air-sample-over-limit", True)
+    assert from_bank(good, bank(), terms=terms).code == "ok"
+    own = bank(sample("2026-06-01", results=WITHIN_NFPA))
+    assert from_bank(bad, own, terms=terms).code == "ok"
+    stale = bank(sample("2026-01-02", results=WITHIN_NFPA | {"carbon_monoxide": "9"}))
+    assert from_bank(good, stale, terms=terms).code == "air-sample-over-limit"
 
 
 def test_a_fill_that_drew_from_several_sources_is_judged_by_all() -> None:

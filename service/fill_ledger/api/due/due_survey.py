@@ -13,6 +13,7 @@ from fill_ledger.trade.due import Outlook, Stop, air_source_outlooks, cylinder_o
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.identifiers import SubjectKind
 from fill_ledger.trade.judgement import Question, rules_catalogue
+from fill_ledger.trade.rules.air import STORAGE_BANK
 from fill_ledger.trade.rules.calendar import UTC_ZONE, day_text, zone_of
 from fill_ledger.trade.rules.reasons import Reason
 from fill_ledger.trade.states.cylinders import CylinderState
@@ -123,10 +124,19 @@ class DueSurvey:
             for source in sources:
                 if source.registered_at is not None and self._scope.station_id in (None, source.station_id):
                     await self._turn()
-                    self._air_source(source)
+                    self._air_source(source, await self._beside(source))
 
-    def _air_source(self, source: AirSourceState) -> None:
+    async def _beside(self, source: AirSourceState) -> tuple[AirSourceState, ...]:
+        """Return the sources of a storage bank's station, where policy lets the bank go by its compressors."""
         question = self._asking.about(source.department_id, source.station_id)
+        if source.air_source_kind != STORAGE_BANK or question.policy.bank_needs_own_sample or question.station is None:
+            return ()
+        return await self._fleet.air_sources_at(question.station)
+
+    def _air_source(self, source: AirSourceState, beside: tuple[AirSourceState, ...]) -> None:
+        question = msgspec.structs.replace(
+            self._asking.about(source.department_id, source.station_id), station_air_sources=beside
+        )
         for found in air_source_outlooks(question, source, self._until):
             subject = _Subject(
                 kind="air_source",

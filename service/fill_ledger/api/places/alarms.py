@@ -40,8 +40,8 @@ AlarmKind = Annotated[
 AlarmSubject = Annotated[
     AlarmAbout,
     Meta(
-        description="What it is about; null: not said. While one about air or temperature is open, or one that does not "
-        "say, nothing is permitted; the others are advice.",
+        description="What it is about; null: not said. While one about air or temperature is open, or one that does "
+        "not say, nothing is permitted; the others are advice.",
         examples=["air"],
     ),
 ]

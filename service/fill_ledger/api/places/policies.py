@@ -22,6 +22,7 @@ from fill_ledger.api.parts import parts_of
 from fill_ledger.api.places.departments import no_such_department
 from fill_ledger.api.places.policy_types import (
     TERMS,
+    BankNeedsOwnSample,
     CoCalibrationDays,
     DueMonth,
     FastFillsAllowed,
@@ -73,6 +74,7 @@ class NewPolicy(Entry, frozen=True, kw_only=True):
     gauge_tolerance_psi: TolerancePsi | None = None
     fill_rate_max_psi_per_minute: FillRate | None = None
     fast_fills_allowed: FastFillsAllowed = True
+    bank_needs_own_sample: BankNeedsOwnSample = True
 
 
 class PolicyView(Struct, frozen=True, kw_only=True):
@@ -101,6 +103,7 @@ class PolicyView(Struct, frozen=True, kw_only=True):
     gauge_tolerance_psi: TolerancePsi | None = None
     fill_rate_max_psi_per_minute: FillRate | None = None
     fast_fills_allowed: FastFillsAllowed = True
+    bank_needs_own_sample: BankNeedsOwnSample = True
 
 
 class PolicyQuery(StrictStruct, frozen=True, kw_only=True):

@@ -94,6 +94,13 @@ FilterLifeDays = Annotated[IntervalDays, Meta(description="Days after which a pu
 CoCalibrationDays = Annotated[IntervalDays, Meta(description="Days after which a CO monitor is calibrated again.")]
 TrainingDays = Annotated[IntervalDays, Meta(description="Days after which a member's training is refreshed.")]
 LifeExtensionsAccepted = Annotated[bool, Meta(description="Whether a recorded extension of a service life counts.")]
+BankNeedsOwnSample = Annotated[
+    bool,
+    Meta(
+        description="Whether a storage bank needs an air sample of its own. Where not, a bank without a current one "
+        "goes by the samples of the compressors of its station, taken between purification and storage."
+    ),
+]
 FastFillsAllowed = Annotated[bool, Meta(description="Whether the mode fast is allowed.")]
 
 # The terms that came after the first ones; they are kept and shown under the same names.
@@ -112,4 +119,5 @@ TERMS = (
     "gauge_tolerance_psi",
     "fill_rate_max_psi_per_minute",
     "fast_fills_allowed",
+    "bank_needs_own_sample",
 )

@@ -170,7 +170,9 @@ async def _ask(
     resolved = await which_cylinder(parts, wanted, question, gathered, station.policy, station.at)
     judged = judged_question(question, gathered, station.policy, resolved, station.at)
     if sources:
-        judged = msgspec.structs.replace(judged, air_sources=tuple(sources), every_air_source=True)
+        judged = msgspec.structs.replace(
+            judged, air_sources=tuple(sources), station_air_sources=judged.air_sources, every_air_source=True
+        )
     cylinder = None if resolved.match is None else resolved.match.cylinder
     return _Answer(
         judgement=judge(judged, look_ahead=False),

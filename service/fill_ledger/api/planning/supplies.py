@@ -169,7 +169,9 @@ def _judged_sources(
 
 
 def _about_source(asked: Question, source: AirSourceState) -> Question:
-    return msgspec.structs.replace(asked, air_sources=(source,), every_air_source=True)
+    return msgspec.structs.replace(
+        asked, air_sources=(source,), station_air_sources=asked.air_sources, every_air_source=True
+    )
 
 
 def _check_bottles(

@@ -30,6 +30,8 @@ class PolicySet(Body, frozen=True, kw_only=True):
     it at the laboratory's verdict. `scuba_air_standard` is asked for as well where a SCUBA cylinder is filled.
     `filter_life_*`, `co_calibration_interval_days` and `training_interval_days` are asked for where given.
     `gauge_tolerance_psi` and `fill_rate_max_psi_per_minute` may be stricter than the rules' own figures.
+    `bank_needs_own_sample`: without it a storage bank that has no current sample is judged by those of the compressors
+    of its station, which is common practice.
     `replaces_event_id` is the policy this one was made from: another one meanwhile, and the entry is refused. It is
     the nil UUID (RFC 9562) where there was none yet, and None where it does not matter.
     """
@@ -39,6 +41,7 @@ class PolicySet(Body, frozen=True, kw_only=True):
     air_sample_interval_days: Days = 92
     air_sample_interval_source: ShortText = "department policy"
     mutual_aid_department_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=500)] | None = None
+    bank_needs_own_sample: bool = True
     member_required: bool = True
     owner_consent_required: bool = True
     air_standard: ShortText | None = None

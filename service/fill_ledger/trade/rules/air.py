@@ -1,6 +1,8 @@
 """Is the air good: which source, is it in service, and does a current laboratory sample say so?
 
 A storage bank is judged by samples of its own: a sample of the compressor says nothing of what has stood in the bank.
+Policy may let a bank without a current one go by the compressors of its station, which are sampled between purification
+and storage (common practice, no source); a failed sample of its own still denies.
 """
 
 from collections.abc import Iterable
@@ -12,6 +14,9 @@ from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
 from fill_ledger.trade.rules.rule import Facts, Rule
 from fill_ledger.trade.states.base import period_at
 from fill_ledger.trade.states.stations import AirSourceState, Sample
+
+STORAGE_BANK = "storage_bank"
+COMPRESSOR = "compressor"
 
 NEEDED = ReasonKind(
     code="air-source-needed",
@@ -73,6 +78,32 @@ def sample_stops_at(case: Case, taken_on: date) -> datetime:
     return day_ends_at(taken_on, case.zone, case.question.policy.air_sample_interval_days)
 
 
+def compressors_of(case: Case, bank: AirSourceState) -> tuple[AirSourceState, ...]:
+    """Return the compressors by which policy lets a storage bank be judged: those of its station that are on record."""
+    if bank.air_source_kind != STORAGE_BANK or case.question.policy.bank_needs_own_sample:
+        return ()
+    known = {source.subject_id: source for source in (*case.question.air_sources, *case.question.station_air_sources)}
+    return tuple(
+        source
+        for source in known.values()
+        if source.air_source_kind == COMPRESSOR
+        and source.station_id == bank.station_id
+        and source.registered_at is not None
+    )
+
+
+def goes_by(case: Case, source: AirSourceState) -> tuple[AirSourceState, ...]:
+    """Return the compressors whose samples count for a storage bank at the moment; empty where its own ones do."""
+    latest = latest_samples(case, source)
+    if latest is not None and (_has_failed(latest[1]) or case.at < sample_stops_at(case, latest[0])):
+        return ()
+    return compressors_of(case, source)
+
+
+def _has_failed(samples: list[Sample]) -> bool:
+    return any(sample.verdict != "pass" for sample in samples)
+
+
 def _reasons(case: Case) -> tuple[Reason, ...]:
     if not case.sources:
         return (_no_source(case),)
@@ -90,7 +121,8 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
                     clears_at=outage.ends_at,
                 )
             )
-        sample_reason = _sample_reason(case, source)
+        compressors = goes_by(case, source)
+        sample_reason = _reason_of_bank(case, source, compressors) if compressors else _sample_reason(case, source)
         if sample_reason is not None:
             found.append(sample_reason)
     return tuple(found)
@@ -129,7 +161,7 @@ def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
             f"{source_name(source)} has no air sample",
         )
     taken_on, samples = latest
-    if [sample for sample in samples if sample.verdict != "pass"]:
+    if _has_failed(samples):
         return SAMPLE_FAILED.reason(
             f"The air sample of {source_name(source)} taken {taken_on} failed. Find and cure the cause; a sample of a "
             "later day must pass before anything is filled from it.",
@@ -145,10 +177,49 @@ def _sample_reason(case: Case, source: AirSourceState) -> Reason | None:
     )
 
 
+def _reason_of_bank(case: Case, bank: AirSourceState, compressors: tuple[AirSourceState, ...]) -> Reason | None:
+    """Say what is wrong with the samples a bank goes by: a failed one first, of whichever compressor.
+
+    A compressor that is out of service fills no bank, so its sample need not be current while another one is in use.
+    """
+    in_service = [source for source in compressors if period_at(source.outages, case.at) is None]
+    for compressor in compressors:
+        latest = latest_samples(case, compressor)
+        if latest is not None and _has_failed(latest[1]):
+            return SAMPLE_FAILED.reason(
+                f"{source_name(bank)} goes by {source_name(compressor)}, whose air sample of {latest[0]} failed. Find "
+                "and cure the cause; a later sample of either must pass before anything is filled.",
+                f"Do not fill. Air sample of {source_name(compressor)} failed {latest[0]}.",
+            )
+    for compressor in in_service or compressors:
+        latest = latest_samples(case, compressor)
+        if latest is None:
+            return _due(
+                case,
+                bank,
+                f"No air sample of {source_name(compressor)}, by which {source_name(bank)} is judged, is on record",
+                f"{source_name(compressor)} has no air sample",
+            )
+        if case.at >= sample_stops_at(case, latest[0]):
+            return _due(
+                case,
+                bank,
+                f"The last air sample of {source_name(compressor)}, by which {source_name(bank)} is judged, was taken "
+                f"{latest[0]}",
+                f"Air sample of {source_name(compressor)} due: last {latest[0]}",
+            )
+    return None
+
+
 def _due(case: Case, source: AirSourceState, what: str, shortly: str) -> Reason:
     """Policy names what its interval rests on, because OSHA sets none and a state or a standard may."""
     policy = case.question.policy
-    bank = " A storage bank needs a sample of its own." if source.air_source_kind == "storage_bank" else ""
+    bank = ""
+    if source.air_source_kind == STORAGE_BANK:
+        is_own_needed = policy.bank_needs_own_sample
+        bank = " A storage bank needs a sample of its own." if is_own_needed else ""
+        if not is_own_needed and not compressors_of(case, source):
+            bank = " It has no compressor on record to go by."
     return SAMPLE_DUE.reason(
         f"{what}; policy asks for one every {policy.air_sample_interval_days} days.{bank}",
         f"Do not fill. {shortly}.",
@@ -157,7 +228,8 @@ def _due(case: Case, source: AirSourceState, what: str, shortly: str) -> Reason:
 
 
 def _instants(case: Case) -> Iterable[datetime]:
-    for source in case.sources:
+    # A source that is drawn from and one that a bank goes by may be the same: an instant twice does no harm.
+    for source in (*case.sources, *(one for bank in case.sources for one in compressors_of(case, bank))):
         for outage in source.outages:
             yield outage.starts_at
             if outage.ends_at is not None:
@@ -179,6 +251,7 @@ def _facts(case: Case) -> Facts:
         "air_sources": len(case.question.air_sources),
         "air_source_named": case.question.air_source_id is not None,
         "interval_days": case.question.policy.air_sample_interval_days,
+        "bank_needs_own_sample": case.question.policy.bank_needs_own_sample,
     }
     for number, source in enumerate(case.sources, start=1):
         latest = latest_samples(case, source)
@@ -188,6 +261,10 @@ def _facts(case: Case) -> Facts:
         facts[f"source_{number}_out_of_service"] = period_at(source.outages, case.at) is not None
         facts[f"source_{number}_latest_sample"] = None if latest is None else str(latest[0])
         facts[f"source_{number}_verdicts"] = None if latest is None else ", ".join(s.verdict for s in latest[1])
+        for place, compressor in enumerate(goes_by(case, source), start=1):
+            told = latest_samples(case, compressor)
+            facts[f"source_{number}_goes_by_{place}"] = compressor.label
+            facts[f"source_{number}_goes_by_{place}_sample"] = None if told is None else str(told[0])
     return facts
 
 

@@ -16,7 +16,7 @@ from fill_ledger.trade.air_quality import (
     result_words,
 )
 from fill_ledger.trade.events.rulebook import AirStandard
-from fill_ledger.trade.rules.air import latest_samples, source_name
+from fill_ledger.trade.rules.air import goes_by, latest_samples, source_name
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.reasons import Reason, ReasonKind, plain
@@ -81,9 +81,17 @@ def _reasons(case: Case) -> tuple[Reason, ...]:
         if standard is None:
             found.append(_unknown(case, key))
             continue
-        for source in case.sources:
+        for source in _sampled(case):
             found.extend(_of_source(case, source, standard))
     return tuple(found)
+
+
+def _sampled(case: Case) -> tuple[AirSourceState, ...]:
+    """Return the sources whose samples count: those the fill draws from, and the compressors that a bank goes by."""
+    counted = {source.subject_id: source for source in case.sources}
+    for source in case.sources:
+        counted |= {compressor.subject_id: compressor for compressor in goes_by(case, source)}
+    return tuple(counted.values())
 
 
 def _of_source(case: Case, source: AirSourceState, standard: AirStandard) -> list[Reason]:
@@ -170,7 +178,7 @@ def _facts(case: Case) -> Facts:
         standard = standard_of(case, key)
         facts[f"standard_{place}"] = key
         facts[f"standard_{place}_on_file"] = standard is not None
-        for number, source in enumerate(case.sources, start=1):
+        for number, source in enumerate(_sampled(case), start=1):
             latest = latest_samples(case, source)
             if standard is not None and latest is not None:
                 told = [

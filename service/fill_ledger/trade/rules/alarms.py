@@ -63,8 +63,8 @@ def _reason(case: Case, alarm: Alarm) -> Reason:
     since = "" if alarm.raised_at is None else f" since {day_text(alarm.raised_at, case.zone)}"
     if not alarm.speaks_against_air():
         return OTHER_ALARM_OPEN.reason(
-            f"An alarm of {where} about {_about(alarm)} is open{since}: {kind}{reading}. It says nothing against the air; "
-            "find the cause.",
+            f"An alarm of {where} about {_about(alarm)} is open{since}: {kind}{reading}. It says nothing against the "
+            "air; find the cause.",
             f"Alarm is open: {kind}{since}.",
             clears_at=alarm.ended_at,
         )

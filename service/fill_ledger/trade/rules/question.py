@@ -23,9 +23,11 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     month" is. cylinder: None where it was not found; then `subject_problem` says why, or `as_marked` gives what is
     stamped on it. owner_department_id: whose cylinder it is; None counts as the station's own.
     air_sources: those the fill may draw from; `air_source_id` picks one where there are several, and
-    `every_air_source` says that it drew from all of them, as a fill on record may have. policy: the station's
-    department's at that moment. owner_shares: the owner is a mutual-aid partner by policy. owner_consent: None where
-    nobody asked the owner. member_asked: somebody was named, whether or not found. gas_temperature_f: whole degrees F.
+    `every_air_source` says that it drew from all of them, as a fill on record may have. station_air_sources: those of
+    the station beside them, by which a storage bank may be judged; needed only where policy allows it. policy: the
+    station's department's at that moment. owner_shares: the owner is a mutual-aid partner by policy. owner_consent:
+    None where nobody asked the owner. member_asked: somebody was named, whether or not found. gas_temperature_f: whole
+    degrees F.
     rulebook: what the county's ledger says the rules go by; what the release brings where it says nothing.
     """
 
@@ -42,6 +44,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     air_sources: tuple[AirSourceState, ...] = ()
     air_source_id: uuid.UUID | None = None
     every_air_source: bool = False
+    station_air_sources: tuple[AirSourceState, ...] = ()
     owner_shares: bool = False
     owner_consent: bool | None = None
     member: MemberState | None = None
