@@ -16,7 +16,7 @@ from fill_ledger.trade.marks import (
 
 PressureWall = Literal["steel", "aluminium", "composite"]  # what breathing-air cylinders are made of
 
-_WALLS: dict[Material, PressureWall] = {
+_WALLS: dict[Material | None, PressureWall] = {
     Material.STEEL: "steel",
     Material.ALUMINIUM: "aluminium",
     Material.COMPOSITE: "composite",
@@ -64,8 +64,7 @@ def permit_key(text: str) -> str | None:
 
 def implied_wall(mark: SpecificationMark) -> PressureWall | None:
     """Return the wall material a mark implies, where cylinders for air are made of it."""
-    material = material_implied(mark)
-    return None if material is None else _WALLS.get(material)
+    return _WALLS.get(material_implied(mark))
 
 
 def key_meant(text: str) -> str | None:
