@@ -10,8 +10,10 @@ from fill_ledger.ledger.handles import MemberSession
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.cylinders import CylinderHeld, ServicePressure
 from fill_ledger.trade.events.members import MemberAuthorised
+from fill_ledger.trade.events.rulebook import AmendedFigure, RuleAmended
 from fill_ledger.trade.events.stations import FillPositionRegistered, FillPositionRemoved, PolicySet, StationClosed
 from fill_ledger.trade.gas.readings import stop_at_psi
+from fill_ledger.trade.identifiers import COUNTY_ID
 from tests.api.clients import places, problem_in
 from tests.support.county import County
 from tests.support.planning import COMPRESSOR, PLANS, bottle, by_numbers, codes, planned, send
@@ -85,8 +87,8 @@ async def test_a_stage_says_what_to_open_in_which_order(county: County) -> None:
     assert sum(step["air"]["litres"] for step in stage["supply"]) == pytest.approx(
         sum(each["air"]["litres"] for each in stage["cylinders"]), abs=4
     )
-    assert stage["duration_s"] is plan["duration_s"] is None  # nobody said how fast stored air flows
     assert plan["compressor_s"] == stage["compressor_s"] > 0
+    assert plan["duration_s"] == stage["duration_s"] > stage["compressor_s"]
     assert {each["label"]: each["after_psi"] for each in plan["bottles"]}["high"] == stage["supply"][2]["after_psi"]
     first = await planned(
         county, [by_numbers(5_500)], {"compressor": {"rate_scfm": 25, "maximum_psi": 4_000}, "bottles": [bottle(6_000)]}
@@ -101,13 +103,29 @@ async def test_the_fastest_rise_allowed_gives_the_time_of_stored_air(county: Cou
     assert (plan["duration_s"], plan["fill_rate_psi_per_minute"]) == (480, 500)
 
 
+async def test_without_a_rate_the_times_keep_to_the_greatest_one_of_the_rules(county: County) -> None:
+    """4,000 psi at 600 psi a minute are 400 s; the flow of 25 scfm alone would fill 6.8 L in less than half of that."""
+    plan = await planned(county, [by_numbers(4_500)])
+    assert (plan["fill_rate_psi_per_minute"], plan["compressor_s"], plan["duration_s"]) == (600, 400, 400)
+    (assumed,) = [note for note in plan["advice"] if note["code"] == "fill-rate-assumed"]
+    assert "600 psi a minute" in assumed["text"]
+    given = await planned(county, [by_numbers(4_500)], fill_rate_psi_per_minute=1_000)
+    assert (given["duration_s"], "fill-rate-assumed" in codes(given["advice"])) == (240, False)
+    # An amended figure of the county holds with and without a station.
+    lower = AmendedFigure(figure="fill_rate_max_psi_per_minute", value=400)
+    await county.record(RuleAmended(figures=(lower,), reason="a test"), department_id=COUNTY_ID)
+    for key in (county.keys[Role.ANALYST], county.own.keys[Role.CONTROLLER]):
+        slower = await planned(county, [by_numbers(4_500)], key=key)
+        assert (slower["fill_rate_psi_per_minute"], slower["duration_s"]) == (400, 600)
+
+
 async def test_what_cannot_be_filled_is_told_with_the_reason(county: County) -> None:
     plan = await planned(county, [by_numbers(4_500), by_numbers(4_500, 4_560)], {"bottles": [bottle(2_000)]})
     short, over = plan["cylinders"]
     assert short["state"] == "short"
     assert "no bottle stands above" in short["text"]
     assert over["state"] == "over-limit"
-    assert codes(plan["advice"]) == ["bleed-off"]
+    assert codes(plan["advice"]) == ["bleed-off", "fill-rate-assumed"]
     nothing = await planned(county, [by_numbers(4_500)], {"bottles": []})
     assert nothing["stages"] == []
     assert nothing["cylinders"][0]["text"].endswith("there is neither a compressor nor stored air")
@@ -228,7 +246,7 @@ async def test_the_departments_policy_caps_limit_and_rate(county: County) -> Non
     assert [slower["fill_rate_psi_per_minute"], faster["fill_rate_psi_per_minute"]] == [200, 300]
     # Without a station there is no department to cap anything.
     free = await planned(county, connections[:1], key=county.keys[Role.ANALYST])
-    assert (free["cylinders"][0]["limit_psi"], free["fill_rate_psi_per_minute"]) == (4_500, None)
+    assert (free["cylinders"][0]["limit_psi"], free["fill_rate_psi_per_minute"]) == (4_500, 600)
 
 
 async def test_a_closed_station_is_told_of(county: County) -> None:

@@ -43,7 +43,7 @@ def answer_of(
     not_filled: Sequence[NotFilled],
     bottles: Sequence[BottleState],
     *,
-    fill_rate_psi_per_minute: int | None,
+    fill_rate_psi_per_minute: int,
     advice: Sequence[AdviceView],
     left_out: Sequence[LeftOut],
 ) -> FillPlanAnswer:
@@ -146,12 +146,13 @@ def _example() -> FillPlanAnswer:
         Bottle(label=given.label or "", water_volume_ml=given.water_volume_ml or 0, pressure_psi=given.pressure_psi)
         for given in REQUEST_EXAMPLE.supply.bottles
     )
-    compressor = REQUEST_EXAMPLE.supply.compressor
+    compressor, rate = REQUEST_EXAMPLE.supply.compressor, REQUEST_EXAMPLE.fill_rate_psi_per_minute
     assert compressor is not None
+    assert rate is not None
     supply = Supply(
         compressor=Compressor(rate_scfm=compressor.rate_scfm, maximum_psi=compressor.maximum_psi), bottles=bottles
     )
-    plan = plan_fills(connections, supply, fill_rate_psi_per_minute=REQUEST_EXAMPLE.fill_rate_psi_per_minute)
+    plan = plan_fills(connections, supply, fill_rate_psi_per_minute=rate)
     assert isinstance(plan, FillPlan)
     return answer_of(
         REQUEST_EXAMPLE,
@@ -171,7 +172,7 @@ def _example() -> FillPlanAnswer:
             )
             for before, after in zip(bottles, plan.bottles_after, strict=True)
         ],
-        fill_rate_psi_per_minute=REQUEST_EXAMPLE.fill_rate_psi_per_minute,
+        fill_rate_psi_per_minute=rate,
         advice=[],
         left_out=[],
     )

@@ -57,7 +57,8 @@ FillRate = Annotated[
         ge=1,
         le=20_000,
         extra_json_schema={"format": "int32"},
-        description="The fastest rise allowed, in psi a minute; without it nobody knows how long stored air takes.",
+        description="The fastest rise allowed, in psi a minute. In a request: the rules' greatest rate unless given, "
+        "never above the department's.",
     ),
 ]
 
@@ -128,7 +129,7 @@ class StageView(Struct, frozen=True, kw_only=True):
 
     `ceiling_psi` is settled at 70 F; `stop_at_psi` is what the gauge shows then at the gas temperature given, never
     above what a fill position that is open is rated for. `reached` is false where the supply ends below the ceiling.
-    `duration_s` is null where stored air flows and no rate was given.
+    `compressor_s` and `duration_s` wait for the fastest rise allowed.
     """
 
     number: Annotated[int, Meta(ge=1, le=MAXIMUM_CONNECTIONS)]
@@ -192,7 +193,7 @@ class FillPlanAnswer(Struct, frozen=True, kw_only=True):
     from_compressor: AirAmount
     compressor_s: Seconds
     duration_s: Seconds | None
-    fill_rate_psi_per_minute: FillRate | None
+    fill_rate_psi_per_minute: FillRate
     advice: AdviceList
     left_out: LeftOutList
     cautions: Sentence

@@ -17,15 +17,24 @@ from fill_ledger.api.planning.calculations import calculated, outside_table
 from fill_ledger.api.planning.connections import ReadConnection, admit, is_on_record, read_connections
 from fill_ledger.api.planning.fill_plan_answer import ANSWER_EXAMPLE, answer_of
 from fill_ledger.api.planning.fill_plan_types import REQUEST_EXAMPLE, FillPlanAnswer, FillPlanRequest, GivenCompressor
-from fill_ledger.api.planning.planning_types import LeftOut
-from fill_ledger.api.planning.station_at_hand import StationAtHand, read_station
+from fill_ledger.api.planning.planning_types import AdviceView, LeftOut
+from fill_ledger.api.planning.station_at_hand import read_station
 from fill_ledger.api.planning.supplies import TakenSupply, check_given_bottles, take_supply
 from fill_ledger.api.question.eligibility_request import Faults, read_session
 from fill_ledger.api.question.eligibility_types import EligibilityQuery
+from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.trade.gas.air_table import OutsideTable
 from fill_ledger.trade.gas.plan_types import Compressor, Connection, FillPlan, Supply
 from fill_ledger.trade.gas.plans import plan_fills
+from fill_ledger.trade.identifiers import COUNTY_ID
+from fill_ledger.trade.judgement import Question as Judged
+from fill_ledger.trade.rules.case import Case
+from fill_ledger.trade.rules.handling import FILL_RATE
+from fill_ledger.trade.rules.limits import fill_rate_max_psi_per_minute
 from fill_ledger.trade.states.stations import AirSourceState
+
+NO_STATION_ZONE = "UTC"
+"""Without a station there is no calendar by which an amended figure begins to hold."""
 
 
 @post(
@@ -75,7 +84,7 @@ async def make_fill_plan(request: AnyRequest, body: FillPlanRequest, principal: 
     # Where none of the named sources may be used, each cylinder is denied for it, by the judgement.
     admitted, not_filled = await admit(parts_of(request), station, connections, supply.sources or named)
     compressor, compressors_left_out = _compressor(body.supply.compressor, named, supply)
-    rate = _fill_rate(body.fill_rate_psi_per_minute, station)
+    rate, rate_advice = await _fill_rate(request, body.fill_rate_psi_per_minute, question, at)
     plan = await _planned(body, [each.connection for each in admitted], compressor, supply, rate)
     return answer_of(
         body,
@@ -84,7 +93,7 @@ async def make_fill_plan(request: AnyRequest, body: FillPlanRequest, principal: 
         not_filled,
         supply.states(plan.bottles_after, at),
         fill_rate_psi_per_minute=rate,
-        advice=supply.advice,
+        advice=(*supply.advice, *rate_advice),
         left_out=(*supply.left_out, *compressors_left_out, *_not_judged(connections, member_id)),
     )
 
@@ -108,10 +117,24 @@ def _compressor(
     return Compressor(rate_scfm=given.rate_scfm, maximum_psi=given.maximum_psi), []
 
 
-def _fill_rate(given: int | None, station: StationAtHand | None) -> int | None:
-    """Return the fastest rise allowed: what was given, never above the department's."""
-    greatest = None if station is None else station.policy.fill_rate_max_psi_per_minute
-    return min((rate for rate in (given, greatest) if rate is not None), default=None)
+async def _fill_rate(
+    request: AnyRequest, given: int | None, question: Judged | None, at: datetime
+) -> tuple[int, tuple[AdviceView, ...]]:
+    """Return the fastest rise allowed: what was given, never above the department's, else the rules' greatest rate.
+
+    A compressor alone would be reckoned to fill a small cylinder in a minute or two, which nobody should do.
+    """
+    if given is not None:
+        by_policy = None if question is None else question.policy.fill_rate_max_psi_per_minute
+        return given if by_policy is None else min(given, by_policy), ()
+    if question is None:
+        parts = parts_of(request)
+        rulebook = await parts.questions.rulebooks.current(parts.database.lookups)
+        policy = PolicySet(department_id=COUNTY_ID)
+        question = Judged(department_id=COUNTY_ID, at=at, time_zone=NO_STATION_ZONE, policy=policy, rulebook=rulebook)
+    rate = fill_rate_max_psi_per_minute(Case(question))
+    text = f"No fill rate was given: times are reckoned at {rate} psi a minute, the greatest rate of an ordinary fill."
+    return rate, (AdviceView(code="fill-rate-assumed", text=text, source=FILL_RATE.source),)
 
 
 async def _planned(
@@ -119,7 +142,7 @@ async def _planned(
     connections: Sequence[Connection],
     compressor: Compressor | None,
     supply: TakenSupply,
-    fill_rate_psi_per_minute: int | None,
+    fill_rate_psi_per_minute: int,
 ) -> FillPlan:
     plan = await calculated(
         partial(
