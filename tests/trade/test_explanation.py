@@ -86,10 +86,15 @@ def test_a_rule_that_says_something_else_has_seen_another_fact() -> None:
 
 def test_a_figure_is_told_as_it_holds_at_the_moment() -> None:
     amended = RuleAmended(
-        figures=(AmendedFigure(figure="plus_percent", value=105),), reason="a test", effective_from="2026-06-15"
+        figures=(
+            AmendedFigure(figure="plus_percent", value=105),
+            AmendedFigure(figure="star_made_after", value="1950-12"),
+        ),
+        reason="a test",
+        effective_from="2026-06-15",
     )
     rulebook = Rulebook(SPECIFICATIONS, (), (amended,))
-    told: dict[datetime, int | str] = {}
+    told: dict[datetime, tuple[int | str, int | str]] = {}
     for at in (AT.replace(day=14), AT):
         figures = {
             name: value
@@ -97,5 +102,5 @@ def test_a_figure_is_told_as_it_holds_at_the_moment() -> None:
             for name, value in answer.figures.items()
         }
         assert set(figures) == set(FIGURES)
-        told[at] = figures["plus_percent"]
-    assert list(told.values()) == [110, 105]
+        told[at] = figures["plus_percent"], figures["star_made_after"]
+    assert list(told.values()) == [(110, "1945-12"), (105, "1950-12")]
