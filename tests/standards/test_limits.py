@@ -7,6 +7,7 @@ edition): 110 % with a plus sign, on 3A, 3AX, 3AA, 3AAX and 3T only, stamped aft
 
 import pytest
 
+from fill_ledger.trade.events.fills import FillMode
 from fill_ledger.trade.states.stations import StationState
 from tests.trade.rules.questions import POSITION_ID, answer, codes, cylinder, hold, policy, position, stamp
 
@@ -94,6 +95,22 @@ def test_the_weakest_part_sets_the_limit(
     )
     assert judged.fill_limit_psi == limit_psi
     assert [reason.code for reason in judged.advice] == ([] if code is None else [code])
+
+
+@pytest.mark.parametrize(
+    ("mode", "advice"),
+    [
+        (None, ["regulator-above-limit"]),
+        ("manual", ["regulator-above-limit"]),
+        ("fast", ["regulator-above-limit"]),
+        ("automatic", []),
+    ],
+)
+def test_a_regulator_set_higher_is_told_to_whoever_stops_the_fill(mode: FillMode | None, advice: list[str]) -> None:
+    """Inference: in automatic mode the controller stops at the limit that it was told."""
+    judged = answer(station=position(5500), fill_position_id=POSITION_ID, mode=mode)
+    assert [reason.code for reason in judged.advice] == advice
+    assert judged.fill_limit_psi == 2216
 
 
 @pytest.mark.parametrize(("rating_psi", "code"), [(39, "fill-position-rating-wrong"), (40, "ok")])

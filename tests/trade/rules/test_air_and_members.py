@@ -153,7 +153,8 @@ def test_only_registered_compressors_of_the_banks_own_station_count() -> None:
 
 
 def test_a_bank_goes_by_every_compressor_in_service_and_by_any_that_failed() -> None:
-    one, out = source(), {"source_id": EVENT_ID, "label": "Compressor 2", "outages": [period(AT - HOUR)]}
+    one = source()
+    out: dict[str, Any] = {"source_id": EVENT_ID, "label": "Compressor 2", "outages": [period(AT - HOUR)]}
     assert from_bank(one, source(sample("2026-01-02"), source_id=EVENT_ID), bank()).code == "air-sample-due"
     assert from_bank(one, source(sample("2026-01-02"), **out), bank()).code == "ok"
     assert from_bank(one, source(sample("2026-06-02", "fail"), **out), bank()).code == "air-sample-failed"
@@ -162,7 +163,7 @@ def test_a_bank_goes_by_every_compressor_in_service_and_by_any_that_failed() -> 
 
 
 def test_a_bank_is_judged_by_compressors_that_the_fill_does_not_name() -> None:
-    beside = {"every_air_source": True, "station_air_sources": (source(),)}
+    beside: dict[str, Any] = {"every_air_source": True, "station_air_sources": (source(),)}
     assert from_bank(bank(), **beside).code == "ok"
     assert from_bank(bank(), terms=policy(), **beside).code == "air-sample-due"
     until = from_bank(bank(), **beside, at=AT)

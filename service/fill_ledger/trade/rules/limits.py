@@ -277,7 +277,9 @@ def _position_reasons(case: Case) -> tuple[Reason, ...]:
                 f"{'Regulator' if is_regulator else 'Hose'} allows {reading_psi} of {settled_psi} psi.",
             ),
         )
-    if position.regulator_psi is not None and position.regulator_psi > settled_psi:
+    # In automatic mode the controller stops at the limit; otherwise a person does, who has to know.
+    is_automatic = case.question.mode == "automatic"
+    if not is_automatic and position.regulator_psi is not None and position.regulator_psi > settled_psi:
         return (
             REGULATOR_ABOVE.reason(
                 f"The regulator is set to {position.regulator_psi} psi; the cylinder may have {settled_psi} psi. Set "
@@ -292,6 +294,7 @@ def _facts(case: Case) -> Facts:
     position = fill_position(case)
     return {
         "fillable": is_fillable(case),
+        "mode": case.question.mode,
         "service_pressure_psi": case.service_pressure_psi,
         "plus_allowed": case.entry is not None and case.entry.plus_allowed,
         "plus_on_latest_test": case.latest is not None and has_mark(case.latest.stamp, PLUS_MARK),
