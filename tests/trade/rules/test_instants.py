@@ -303,6 +303,18 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         "visual-inspection-overdue",
         "ok",
     ),
+    "a sample of the second of two sources is taken": (
+        question(
+            air_sources=(
+                source(),
+                source(sample("2026-01-01"), sample("2026-07-01"), source_id=OTHER_SOURCE_ID),
+            ),
+            every_air_source=True,
+        ),
+        JULY,
+        "air-sample-due",
+        "ok",
+    ),
     "an air sample is taken": (
         question(air_sources=(source(sample("2026-01-01"), sample("2026-07-01")),)),
         JULY,
