@@ -18,7 +18,7 @@ from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.identifiers import Subject
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules import rules_catalogue
-from fill_ledger.trade.rules.finding_kinds import FINDING_KINDS
+from fill_ledger.trade.rules.finding_kinds import DATED_IN_THE_FUTURE, FINDING_KINDS
 from fill_ledger.trade.rules.limits import RULE as LIMIT_RULE
 from fill_ledger.trade.rules.permits import PermitStanding
 from fill_ledger.views.as_known import StatesAsKnown
@@ -170,6 +170,8 @@ async def _judged(
         station_id=event.station_id or event.body.station_id,
         is_from_controller=event.station_id is not None,
         permit=permit,
+        # What the clocks said when it came is kept in nothing else.
+        is_dated_ahead=event.judgement is not None and DATED_IN_THE_FUTURE.code in event.judgement.reasons,
     )
     whose = await whose_cylinder(states, event.body, event.effective_at, neighbours)
     return await judge_fill(states, fill, whose, time_zone, rulebook)

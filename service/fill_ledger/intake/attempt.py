@@ -4,7 +4,7 @@ import asyncio
 import uuid
 from collections.abc import AsyncIterator, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from fill_ledger.intake.claims import Claim, Outcome, Recorded, Unit, Unreadable
@@ -30,6 +30,8 @@ from fill_ledger.views.rulebooks import Rulebooks
 
 # A claim takes a fraction of a millisecond: so many at a stretch are not felt by who asks meanwhile.
 CLAIMS_BETWEEN_PAUSES = 16
+# A fill dated further ahead than this has a wrong date (inference: clocks that are set agree within seconds).
+CLOCKS_MAY_DIFFER = timedelta(minutes=5)
 
 
 class Attempt:
@@ -174,16 +176,23 @@ class Attempt:
     def _effective_at(self, claim: Claim) -> datetime:
         """Fix when an event takes effect: never after now."""
         now = self._keeping.now
-        if claim.occurred_at is None:
-            return now
+        return now if claim.occurred_at is None else min(self._claimed_at(claim, claim.occurred_at), now)
+
+    def _claimed_at(self, claim: Claim, occurred_at: datetime) -> datetime:
+        """Return when a claim says it happened, by the server's clock."""
         # In UTC, as the canonical bytes have it: a state folded from a claim must be the one a replay comes to.
-        claimed = claim.occurred_at.astimezone(UTC)
+        claimed = occurred_at.astimezone(UTC)
         if claim.device_now is not None and claim.clock is not None and not claim.clock.synced:
             # The device's clock is off by as much as its own "now" differs from ours. A clock so far off that the
             # correction leaves the calendar says nothing.
             with suppress(OverflowError):
                 claimed += self._reading.snapshot.now - claim.device_now
-        return min(claimed, now)
+        return claimed
+
+    def _is_dated_ahead(self, claim: Claim) -> bool:
+        if claim.occurred_at is None:
+            return False
+        return self._claimed_at(claim, claim.occurred_at) - self._keeping.now > CLOCKS_MAY_DIFFER
 
     async def _event_named_by(self, body: Body) -> Event | None:
         if isinstance(body, EventRetracted):
@@ -218,6 +227,7 @@ class Attempt:
             station_id=station_id,
             is_from_controller=claim.station_id is not None,
             permit=self._reading.permits.quote(claim, body, self._folding.is_retracted),
+            is_dated_ahead=self._is_dated_ahead(claim),
         )
         return await judge_fill(self._folding, fill, whose, self._reading.department_time_zone, self._reading.rulebook)
 

@@ -37,6 +37,10 @@ MAXIMUM_TAG_AS_READ = 122  # with the prefix this is the longest tag the ledger 
 # Fill stations kept no digital record before, and arithmetic with offsets must not leave the calendar.
 EARLIEST_YEAR, LATEST_YEAR = 1950, 9990
 
+# What a person may enter: a typing slip is refused, where a broken sensor is kept. 6,000 psi storage reads about 7,460
+# psi at 150 F; no gas in a cylinder is hotter than 250 F; no fill takes a day (inference, all three).
+ENTERED_BOUNDS = {"psi": (0, 15_000), "temperature_f": (-60, 250), "duration_s": (0, 86_400)}
+
 TagAsRead = Annotated[
     str, Meta(max_length=MAXIMUM_TAG_AS_READ, description="the tag as the reader or the label shows it")
 ]
@@ -66,11 +70,14 @@ StrictDecode = Callable[[Any, bytes], Any]
 
 
 class Sender(msgspec.Struct, frozen=True, kw_only=True):
-    """Who sent a fact. `station_id` is the station of a controller, None for persons and integrations."""
+    """Who sent a fact. `station_id` is the station of a controller, None for persons and integrations.
+
+    is_person: it is entered by itself and answered at once, so an id may be left out and a slip be refused.
+    """
 
     recorded_by: uuid.UUID
     station_id: uuid.UUID | None = None
-    may_leave_out_event_id: bool = False
+    is_person: bool = False
 
 
 class FactBase(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -182,6 +189,8 @@ class FactReader:
             return keep_unreadable(raw, sender, error.detail, error.faults, is_json=error.is_json)
         body, faults = self._body(fact)
         faults.extend(_envelope_faults(fact, sender))
+        if sender.is_person:
+            faults.extend(_slips(fact.body, "/body"))  # type: ignore[attr-defined]  # every class in FACT_CLASSES has one
         if faults or body is None:
             return keep_unreadable(raw, sender, _counted(faults), faults)
         claim = Claim(
@@ -225,7 +234,7 @@ class FactReader:
 
 def _envelope_faults(fact: FactBase, sender: Sender) -> Iterable[FactFault]:
     """Yield what the types alone cannot say about the parts around a body."""
-    if fact.event_id is None and not sender.may_leave_out_event_id:
+    if fact.event_id is None and not sender.is_person:
         yield FactFault(code="missing-field", detail="This field is required: a UUID.", pointer="/event_id")
     if fact.stream_number is not None and fact.stream_id is None:
         detail = "A stream_number needs the stream_id that it counts in."
@@ -238,6 +247,21 @@ def _envelope_faults(fact: FactBase, sender: Sender) -> Iterable[FactFault]:
     if sender.station_id is None and getattr(body, "station_id", sender) is None:
         detail = "Name the station where it happened: only a controller's station is known from its key."
         yield FactFault(code="missing-field", detail=detail, pointer="/body/station_id")
+
+
+def _slips(entered: Any, pointer: str) -> Iterable[FactFault]:
+    """Yield the figures of a body, or of a part of it, that nobody can have read from a gauge or a clock."""
+    for name in entered.__struct_fields__:
+        value, place = getattr(entered, name), f"{pointer}/{name}"
+        if isinstance(value, tuple):
+            for count, part in enumerate(value):
+                if isinstance(part, msgspec.Struct):
+                    yield from _slips(part, f"{place}/{count}")
+            continue
+        bounds = next((bounds for end, bounds in ENTERED_BOUNDS.items() if name.endswith(end)), None)
+        if isinstance(value, int) and bounds is not None and not bounds[0] <= value <= bounds[1]:
+            detail = f"Expected an integer from {bounds[0]} to {bounds[1]}."
+            yield FactFault(code="out-of-range", detail=detail, pointer=place)
 
 
 def _counted(faults: Sequence[FactFault]) -> str:

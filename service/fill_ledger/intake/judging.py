@@ -20,7 +20,7 @@ from fill_ledger.trade.judgement import Question, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rules.after_the_fact import codes_after_the_fact
 from fill_ledger.trade.rules.as_marked import provisional_cylinder
-from fill_ledger.trade.rules.finding_kinds import STATION_DIFFERS
+from fill_ledger.trade.rules.finding_kinds import DATED_IN_THE_FUTURE, STATION_DIFFERS
 from fill_ledger.trade.rules.permits import PermitStanding, codes_of_permit, compared
 from fill_ledger.trade.states.county import PolicyState
 from fill_ledger.trade.states.cylinders import CylinderState, TagState
@@ -45,6 +45,7 @@ class FillTaken(msgspec.Struct, frozen=True, kw_only=True):
     """A fill that is judged.
 
     station_id: that of the controller, else the one the fact names. permit: what is known of the permit it quotes.
+    is_dated_ahead: it claimed a time well after the server's now, the device's clock having been corrected.
     """
 
     body: Filled
@@ -52,6 +53,7 @@ class FillTaken(msgspec.Struct, frozen=True, kw_only=True):
     station_id: uuid.UUID | None
     is_from_controller: bool
     permit: PermitStanding
+    is_dated_ahead: bool = False
 
 
 class Whose(msgspec.Struct, frozen=True, kw_only=True):
@@ -195,6 +197,7 @@ async def judge_fill(
         *(reason.code for reason in judgement.reasons),
         *codes_after_the_fact(body, question, judgement),
         *codes_of_permit(body, effective_at, standing, is_from_controller=fill.is_from_controller),
+        *((DATED_IN_THE_FUTURE.code,) if fill.is_dated_ahead else ()),
         *((STATION_DIFFERS.code,) if body.station_id not in (None, station_id) else ()),
     )
     return Judged(

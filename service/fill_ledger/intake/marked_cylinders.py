@@ -30,11 +30,11 @@ def belongs_to(
     partner_ids: Iterable[uuid.UUID],
     at: datetime,
 ) -> Neighbour | None:
-    """Return the one cylinder that marks belong to at a moment, among those with their serial; None for none or several.
+    """Return the one cylinder that marks belong to at a moment, among those with their serial.
 
     The station's own department comes first, then its mutual-aid partners, then anybody else. A serial is stamped by
     makers who know nothing of each other, so the specification must not be another one; of a department that is no
-    partner it must have been keyed in and be the same.
+    partner it must have been keyed in and be the same. None for none, and for several.
     """
     partners = frozenset(partner_ids)
     possible: tuple[list[Neighbour], list[Neighbour], list[Neighbour]] = ([], [], [])

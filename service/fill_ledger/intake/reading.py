@@ -156,7 +156,7 @@ def _subjects_of(claim: Claim, department_id: uuid.UUID) -> Iterable[Subject]:
 async def _neighbours(
     connection: Connection, department_id: uuid.UUID, folding: Folding, claims: Sequence[Claim]
 ) -> Neighbours:
-    """Look elsewhere for cylinders and tags that this department does not have or has given away; anywhere by serial."""
+    """Look elsewhere for cylinders and tags that this department does not have, or gave away; anywhere by serial."""
     bodies = [claim.body for claim in claims if isinstance(claim.body, Filled)]
     # A neighbour's cylinder that was filled here before has a state here too, so a state alone does not make it ours.
     cylinder_ids = {

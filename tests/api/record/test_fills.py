@@ -144,15 +144,22 @@ async def test_a_person_reports_a_fill_from_paper(county: County) -> None:
             400,
             "malformed-json",
         )
-        malformed = await client.post("/v1/fills", json={**sent, "body": {"end_psi": -1, "tag": 7}})
+        malformed = await client.post("/v1/fills", json={**sent, "body": {"end_psi": "-1", "tag": 7}})
+        slips: dict[str, Any] = {"end_psi": -1, "gas_temperature_f": 720, "duration_s": 86_401}
+        slips |= {"sources": [{"air_source_id": str(county.own.air_source_id), "start_psi": 45_000}]}
+        slipped = await client.post("/v1/fills", json={**sent, "body": {**sent["body"], **slips}})
         nowhere = await client.post("/v1/fills", json=fill(body))
         elsewhere = await client.post("/v1/fills", json=fill({**body, "station_id": str(county.neighbour.station_id)}))
     assert created.status_code == 201, created.text
     assert (exists.status_code, exists.json()["outcome"]) == (200, "exists")
     assert exists.json()["event_id"] == created.json()["event_id"]
     assert places(problem_in(malformed, 422, "invalid-body")) == {
-        ("/body/end_psi", "out-of-range"),
+        ("/body/end_psi", "wrong-type"),
         ("/body/tag", "wrong-type"),
+    }
+    assert places(problem_in(slipped, 422, "invalid-body")) == {
+        (f"/body/{name}", "out-of-range")
+        for name in ("end_psi", "gas_temperature_f", "duration_s", "sources/0/start_psi")
     }
     assert places(problem_in(nowhere, 422, "invalid-body")) == {("/body/station_id", "missing-field")}
     assert places(problem_in(elsewhere, 422, "not-processable")) == {("/body/station_id", "unknown-station")}

@@ -235,13 +235,54 @@ def test_above_the_table_the_regulations_own_bound_holds(
 
 
 READINGS = st.none() | st.integers(0, 15_000)
+REPORTED = st.none() | st.integers(-(2**31), 2**31 - 1)
+
+
+@pytest.mark.parametrize(
+    ("fields", "codes"),
+    [
+        ({"gas_temperature_f": 9999, "end_psi": 4500}, ["gas-temperature-outside-table"]),
+        ({"end_psi": 45_000}, ["over-fill-limit", "end-reading-impossible"]),
+        ({"end_psi": -1}, ["end-reading-impossible"]),
+        ({"end_psi": -1, "gas_temperature_f": 70}, ["end-reading-impossible"]),
+        ({"start_psi": -1}, ["start-reading-impossible"]),
+        ({"start_psi": -1, "end_psi": 4500, "duration_s": 1}, ["start-reading-impossible"]),
+        ({"start_psi": 10_000, "end_psi": 4500}, ["start-above-end"]),
+        ({"start_psi": 10_001, "end_psi": 4500}, ["start-reading-impossible", "start-above-end"]),
+        ({"start_psi": 500, "end_psi": 4500, "duration_s": -1}, ["duration-unbelievable"]),
+        ({"start_psi": 500, "end_psi": 4500, "duration_s": 86_400}, []),
+        ({"duration_s": 86_401}, ["duration-unbelievable"]),
+    ],
+)
+def test_what_a_broken_sensor_sends_is_found(fields: dict[str, Any], codes: list[str]) -> None:
+    """A gauge without a known hose is taken to read to 10,000 psi (common practice, no source)."""
+    assert found(**fields) == codes
+
+
+def test_the_scale_of_a_start_is_that_of_the_hose() -> None:
+    """Twice the hose's rating: ASME B40.100, from memory."""
+    on_hose = at_position(hose_psi=6_000)
+    assert found(on_hose, start_psi=12_000) == []
+    assert found(on_hose, start_psi=12_001) == ["start-reading-impossible"]
+
+
+@pytest.mark.parametrize(
+    ("at", "codes"),
+    [
+        # The station's calendar is America/New_York: 2019 begins there at 05:00 UTC.
+        (datetime(2019, 1, 1, 4, 59, tzinfo=UTC), ["dated-before-manufacture"]),
+        (datetime(2019, 1, 1, 5, 0, tzinfo=UTC), []),
+    ],
+)
+def test_a_fill_dated_before_the_cylinder_was_made(at: datetime, codes: list[str]) -> None:
+    assert found({"at": at, "time_zone": "America/New_York"}, end_psi=4500) == codes
 
 
 @given(
-    start_psi=READINGS,
-    end_psi=READINGS,
-    gas_temperature_f=st.none() | st.integers(-60, 250),
-    duration_s=st.none() | st.integers(0, 86_400),
+    start_psi=READINGS | REPORTED,
+    end_psi=READINGS | REPORTED,
+    gas_temperature_f=st.none() | st.integers(-60, 250) | REPORTED,
+    duration_s=st.none() | st.integers(0, 86_400) | REPORTED,
     regulator_psi=READINGS,
     hose_psi=READINGS,
 )
@@ -283,4 +324,5 @@ def test_kinds_are_told_apart_and_have_a_source() -> None:
     assert {severity_of(code) for code in GRAVE_REASON_CODES} == {"grave"}
     # Notice 94-7: such cylinders burst while being filled, so the next one to fill it must know.
     assert severity_of("eddy-current-mark-missing") == "grave"
+    assert severity_of("air-source-out-of-service") == "grave"
     assert severity_of("requalification-due") == "notable"

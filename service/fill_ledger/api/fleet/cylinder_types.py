@@ -10,6 +10,7 @@ from fill_ledger.api.http.problems import Fault
 from fill_ledger.api.http.value_types import Count, GaugePsi, Moment, StrictStruct
 from fill_ledger.trade.cylinder_marks import read_mark
 from fill_ledger.trade.events import cylinders
+from fill_ledger.trade.events.envelope import ReportedPsi
 from fill_ledger.trade.identifiers import COUNTY_ID
 from fill_ledger.trade.mark_types import Material, SpecificationFamily, SpecificationFault
 from fill_ledger.trade.months import StampMonth
@@ -178,7 +179,7 @@ class LastFillShown(Struct, frozen=True, kw_only=True):
 
     event_id: uuid.UUID
     filled_at: Moment
-    end_psi: GaugePsi | None
+    end_psi: ReportedPsi | None
     station_id: uuid.UUID | None
 
 

@@ -22,6 +22,7 @@ from fill_ledger.api.trade_types import (
     SealedText,
 )
 from fill_ledger.trade.events import air
+from fill_ledger.trade.events.envelope import ReportedPsi
 from fill_ledger.trade.states.stations import AirSourceState, Sample
 
 MAXIMUM_BOTTLES = 100
@@ -95,7 +96,7 @@ class BottleView(Struct, frozen=True, kw_only=True):
     service_pressure_psi: PressurePsi
     starts_at: Moment
     ends_at: Moment | None
-    pressure_psi: PressurePsi | None
+    pressure_psi: ReportedPsi | None
     pressure_read_at: Moment | None
 
 

@@ -17,7 +17,7 @@ from fill_ledger.api.planning.planning_types import (
     age_s,
 )
 from fill_ledger.api.question.eligibility_request import Faults
-from fill_ledger.trade.gas.air_table import GREATEST_READING_PSI
+from fill_ledger.trade.gas.air_table import OutsideTable, reading_fault
 from fill_ledger.trade.gas.contents import MILLILITRES_PER_LITRE
 from fill_ledger.trade.gas.storage import Bottle
 from fill_ledger.trade.judgement import RULES, Question, judge
@@ -25,7 +25,6 @@ from fill_ledger.trade.rules.air import OUT_OF_SERVICE, SAMPLE_FAILED
 from fill_ledger.trade.rules.air_limits import OVER_LIMIT
 from fill_ledger.trade.states.stations import AirSourceState
 from fill_ledger.trade.states.stations import Bottle as KnownBottle
-from fill_ledger.trade.states.stations import BottleReading as KnownReading
 
 OLD_READING = timedelta(hours=24)
 """A bank is used between two readings of a day (common practice, no source): then its gauges say something else."""
@@ -226,8 +225,8 @@ def _recorded_bottles(
         if reading is None or not bottle.covers(reading.read_at):
             text = f"{label} has never been read since it is in place: read its gauge, and give or report it."
             left_out.append(LeftOut(what="bottle", label=label, code="bottle-never-read", text=text))
-        elif reading.pressure_psi > GREATEST_READING_PSI:
-            left_out.append(_beyond_the_table(label, reading))
+        elif (outside := reading_fault(reading.pressure_psi)) is not None:
+            left_out.append(_outside_the_table(label, outside))
         else:
             taken.append(
                 TakenBottle(
@@ -247,13 +246,13 @@ def _without_bottles(source: AirSourceState) -> LeftOut:
     return LeftOut(what="air_source", label=source.label or "", code="no-bottles", text=text)
 
 
-def _beyond_the_table(label: str, reading: KnownReading) -> LeftOut:
+def _outside_the_table(label: str, outside: OutsideTable) -> LeftOut:
     return LeftOut(
         what="bottle",
         label=label,
         code="reading-outside-table",
-        text=f"{label} was read at {reading.pressure_psi} psi, above the table of real air, which ends at "
-        f"{GREATEST_READING_PSI} psi: read its gauge again.",
+        text=f"{label} was read at {outside.given} psi, outside the table of real air, {outside.least} to "
+        f"{outside.greatest} psi: read its gauge again.",
     )
 
 

@@ -81,12 +81,12 @@ def decode_strictly(expected: Any, text: bytes) -> Any:
         raise UnreadableTextError(detail, faults, is_json=is_json) from None
 
 
-def sender_of(principal: Principal, *, may_leave_out_event_id: bool = False) -> Sender:
+def sender_of(principal: Principal, *, is_person: bool = False) -> Sender:
     """Return the principal as the sender of facts; what a controller sends comes from its station."""
     return Sender(
         recorded_by=principal.principal_id,
         station_id=principal.station_id,
-        may_leave_out_event_id=may_leave_out_event_id,
+        is_person=is_person,
     )
 
 

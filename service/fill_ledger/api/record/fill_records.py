@@ -26,8 +26,8 @@ from fill_ledger.api.parts import parts_of
 from fill_ledger.api.record.facts import FindingIds
 from fill_ledger.ledger.canonical import read_event
 from fill_ledger.ledger.read import seeing
-from fill_ledger.trade.events.envelope import Judged, PermitPart
-from fill_ledger.trade.events.fills import MAXIMUM_SOURCES, FillMode
+from fill_ledger.trade.events.envelope import Judged, PermitPart, ReportedPsi
+from fill_ledger.trade.events.fills import MAXIMUM_SOURCES, Duration, FillMode, GasTemperature
 from fill_ledger.trade.gas.contents import free_air
 from fill_ledger.trade.identifiers import finding_id
 
@@ -67,9 +67,10 @@ class FillView(Struct, frozen=True, kw_only=True):
     """One fill as a list shows it. `decision` and `code` are what the ledger thought when it took the fact.
 
     `cylinder_id` is null while nobody knows which cylinder it was; `attributed_by` says how it is known: by its id, its
-    tag, or the serial among the marks that were keyed in. `settled_psi` is what the end reading comes to at 70 F, null where the gas temperature was not told. `air_delivered_l` and
-    `air_delivered_scf` are the free air (at 70 F and 14.7 psia) that went in, null where start, end or water volume is
-    not known: the gas before the fill is taken at 70 F, or as cold as after it, and at 70 F where nothing was told.
+    tag, or the serial among the marks that were keyed in. `settled_psi` is what the end reading comes to at 70 F, null
+    where the gas temperature was not told. `air_delivered_l` and `air_delivered_scf` are the free air (at 70 F and 14.7
+    psia) that went in, null where start, end or water volume is not known: the gas before the fill is taken at 70 F, or
+    as cold as after it, and at 70 F where nothing was told. Readings stand as they were reported, impossible ones too.
 
     A fill of type `cylinder.filled_elsewhere` happened at another department's station, which has the whole of it.
     """
@@ -87,10 +88,10 @@ class FillView(Struct, frozen=True, kw_only=True):
     fill_position_id: uuid.UUID | None
     air_source_ids: Annotated[list[uuid.UUID], Meta(max_length=MAXIMUM_SOURCES)]
     mode: FillMode | None
-    start_psi: GaugePsi | None
-    end_psi: GaugePsi | None
-    gas_temperature_f: Annotated[int, Meta(ge=-60, le=250, extra_json_schema={"format": "int32"})] | None
-    duration_s: Count | None
+    start_psi: ReportedPsi | None
+    end_psi: ReportedPsi | None
+    gas_temperature_f: GasTemperature | None
+    duration_s: Duration | None
     overridden: bool
     decision: Decision | None
     code: Code | None

@@ -85,7 +85,7 @@ EXAMPLE_RECEIPT = FillReceipt(
                     errors=[
                         Fault(
                             code="wrong-type",
-                            detail="Expected an integer from 0 to 15000 or null.",
+                            detail="Expected an integer from -2147483648 to 2147483647 or null.",
                             pointer="/body/start_psi",
                         )
                     ],
@@ -138,7 +138,7 @@ async def _read_from_person(request: AnyRequest, principal: Principal) -> tuple[
     """
     require_json(request)
     raw = await read_body(request, limit_bytes=DEFAULT_BODY_LIMIT_BYTES)
-    read = FILL_READER.read(raw, sender_of(principal, may_leave_out_event_id=True))
+    read = FILL_READER.read(raw, sender_of(principal, is_person=True))
     if not read.is_readable:
         raise Problem(kind_of(is_json=read.is_json), str(read.detail), errors=errors_of(read.faults))
     claim = read.claims[0]

@@ -92,7 +92,7 @@ EXAMPLE = KeptFact(
     station_id=uuid.UUID("5f0c7c52-6f2b-4d7e-9a41-2f0d3b8c6e11"),
     claimed_event_id=uuid.UUID("0c1d9b52-8e1f-4f57-a8d9-6d3a6d0f5a01"),
     claimed_type="cylinder.filled",
-    reason="The fact has 1 fault. /body/start_psi: Expected an integer of 0 to 15000 or null.",
+    reason="The fact has 1 fault. /body/start_psi: Expected an integer from -2147483648 to 2147483647 or null.",
 )
 BY_POSITION = SortOrder(
     name="newest_first", keys=(SortKey(column="event.ledger_position", kind="integer", descending=True),)

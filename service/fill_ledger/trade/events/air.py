@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from fill_ledger.trade.events.envelope import Body, Count, Day, Nature, Psi, SealedText, ShortText, event
+from fill_ledger.trade.events.envelope import Body, Count, Day, Nature, Psi, ReportedPsi, SealedText, ShortText, event
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 
 AirSourceKind = Literal["compressor", "storage_bank", "purchased"]
@@ -121,8 +121,8 @@ class StorageCharged(AirSourceBody, frozen=True, kw_only=True):
 
     from_air_source_id: uuid.UUID
     bottle_ids: Annotated[tuple[uuid.UUID, ...], Meta(max_length=100)] | None = None
-    start_psi: Psi | None = None
-    end_psi: Psi | None = None
+    start_psi: ReportedPsi | None = None
+    end_psi: ReportedPsi | None = None
 
     def mentions(self) -> Iterable[Subject]:
         return (Subject(SubjectKind.AIR_SOURCE, self.from_air_source_id),)
@@ -133,7 +133,7 @@ class StorageBottleRead(AirSourceBody, frozen=True, kw_only=True):
     """A storage bottle's gauge was read."""
 
     bottle_id: uuid.UUID
-    pressure_psi: Psi
+    pressure_psi: ReportedPsi
 
 
 @event("compressor.hours_read", Nature.OBSERVATION, order_free=True)

@@ -23,6 +23,11 @@ MAXIMUM_LONG_TEXT = 2_000
 ShortText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_SHORT_TEXT)]
 LongText = Annotated[str, Meta(min_length=1, max_length=MAXIMUM_LONG_TEXT)]
 Psi = Annotated[int, Meta(ge=0, le=15_000, description="gauge pressure, whole psi")]
+# What a sensor says is kept though it is broken: a device sends what 32 bits hold, and the findings say what is wrong.
+REPORTED_MIN, REPORTED_MAX = -(2**31), 2**31 - 1
+ReportedPsi = Annotated[
+    int, Meta(ge=REPORTED_MIN, le=REPORTED_MAX, description="gauge pressure as a device reports it, whole psi")
+]
 Moment = Annotated[datetime, Meta(tz=True, description="a time with its offset from UTC (RFC 3339)")]
 Count = Annotated[int, Meta(ge=0, le=MAXIMUM_INTEGER)]
 Month = StampMonth

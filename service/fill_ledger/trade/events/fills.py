@@ -7,11 +7,29 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from fill_ledger.trade.events.cylinders import TagText
-from fill_ledger.trade.events.envelope import Body, Count, Moment, Nature, Psi, SealedText, ShortText, Use, event
+from fill_ledger.trade.events.envelope import (
+    REPORTED_MAX,
+    REPORTED_MIN,
+    Body,
+    Count,
+    Moment,
+    Nature,
+    ReportedPsi,
+    SealedText,
+    ShortText,
+    Use,
+    event,
+)
 from fill_ledger.trade.identifiers import Subject, SubjectKind, tag_subject
 
 FillMode = Literal["automatic", "manual", "fast"]
-GasTemperature = Annotated[int, Meta(ge=-60, le=250, description="gas temperature, whole degrees Fahrenheit")]
+GasTemperature = Annotated[
+    int,
+    Meta(ge=REPORTED_MIN, le=REPORTED_MAX, description="gas temperature as a device reports it, whole degrees F"),
+]
+Duration = Annotated[
+    int, Meta(ge=REPORTED_MIN, le=REPORTED_MAX, description="how long air flowed as a device reports it, seconds")
+]
 PermitReference = Annotated[str, Meta(max_length=512)]
 MAXIMUM_SOURCES = 20
 
@@ -21,8 +39,8 @@ class FillSource(Body, frozen=True, kw_only=True):
 
     air_source_id: uuid.UUID
     bottle_id: uuid.UUID | None = None
-    start_psi: Psi | None = None
-    end_psi: Psi | None = None
+    start_psi: ReportedPsi | None = None
+    end_psi: ReportedPsi | None = None
 
 
 class Override(Body, frozen=True, kw_only=True):
@@ -74,7 +92,7 @@ class FillStarted(FillSubject, frozen=True, kw_only=True):
     """Air began to flow. `attempt_id` ties it to the fact that ends it."""
 
     attempt_id: uuid.UUID | None = None
-    start_psi: Psi | None = None
+    start_psi: ReportedPsi | None = None
     mode: FillMode | None = None
     permit_reference: PermitReference | None = None
 
@@ -94,10 +112,10 @@ class Filled(FillSubject, frozen=True, kw_only=True):
     attempt_id: uuid.UUID | None = None
     mode: FillMode | None = None
     sources: Annotated[tuple[FillSource, ...], Meta(max_length=MAXIMUM_SOURCES)] | None = None
-    start_psi: Psi | None = None
-    end_psi: Psi | None = None
+    start_psi: ReportedPsi | None = None
+    end_psi: ReportedPsi | None = None
     gas_temperature_f: GasTemperature | None = None
-    duration_s: Annotated[int, Meta(ge=0, le=86_400)] | None = None
+    duration_s: Duration | None = None
     look_over: Literal["passed", "failed", "not_done"] | None = None
     owner_consent: bool | None = None
     override: Override | None = None
@@ -138,7 +156,7 @@ class FillAbandoned(FillDenied, frozen=True, kw_only=True):
     """A fill that was begun or permitted did not come to an end as planned."""
 
     code: ShortText = "abandoned"
-    end_psi: Psi | None = None
+    end_psi: ReportedPsi | None = None
     note: SealedText | None = None
 
 
@@ -150,7 +168,7 @@ class HoseFilled(Body, frozen=True, kw_only=True):
     fill_position_id: uuid.UUID | None = None
     member_id: uuid.UUID | None = None
     sources: Annotated[tuple[FillSource, ...], Meta(max_length=MAXIMUM_SOURCES)] | None = None
-    end_psi: Psi | None = None
+    end_psi: ReportedPsi | None = None
     note: SealedText | None = None
 
     def mentions(self) -> Iterable[Subject]:
@@ -166,7 +184,7 @@ class HoseFilled(Body, frozen=True, kw_only=True):
 class PressureRead(FillSubject, frozen=True, kw_only=True):
     """A cylinder's gauge was read without filling."""
 
-    pressure_psi: Psi
+    pressure_psi: ReportedPsi
     gas_temperature_f: GasTemperature | None = None
 
 
@@ -192,8 +210,8 @@ class FilledElsewhere(Body, frozen=True, kw_only=True):
     at_position: Annotated[int, Meta(ge=1, le=2**53 - 1)]
     at_digest: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z", max_length=64)]
     filled_at: Moment
-    start_psi: Psi | None = None
-    end_psi: Psi | None = None
+    start_psi: ReportedPsi | None = None
+    end_psi: ReportedPsi | None = None
 
     def folds_into(self) -> Iterable[Subject]:
         return (Subject(SubjectKind.CYLINDER, self.cylinder_id),)

@@ -142,7 +142,9 @@ def _judge_beyond_table(
     reference_temperature_f: int,
     tolerance_psi: int,
 ) -> EndReading:
-    """Judge a reading that the table does not reach: it is higher than any in it (a gauge shows nothing below 0)."""
+    """Judge a reading that the table does not reach: higher than any in it, or below 0, which no gauge shows."""
+    if fault.given is not None and fault.given < fault.least:
+        return EndReading(verdict=EndReadingVerdict.OUTSIDE_TABLE, outside=fault)
     hottest_f = max(HOTTEST_GAS_F, reference_temperature_f) if gas_temperature_f is None else gas_temperature_f
     highest_allowed = at_other_temperature_psi(limit_psi + tolerance_psi, reference_temperature_f, hottest_f)
     if isinstance(highest_allowed, OutsideTable):

@@ -13,6 +13,7 @@ from fill_ledger.trade.gas.reading_checks import GAUGE_TOLERANCE_PSI, EndReading
 from fill_ledger.trade.gas.readings import REFERENCE_TEMPERATURE_F
 from fill_ledger.trade.pressure import SERVICE_PRESSURE_MIN_PSI
 from fill_ledger.trade.rules import finding_kinds as kinds
+from fill_ledger.trade.rules.calendar import month_starts_at
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.limits import fill_rate_max_psi_per_minute, gauge_tolerance_psi, settled_limit_psi
 from fill_ledger.trade.rules.moment import outside_calendar
@@ -39,6 +40,8 @@ IMPOSSIBLE_RISE_MIN_PSI = 1_000
 # Tolerance of the rate (common practice, no source): a tenth, the gauge's tolerance on the rise, a second on the time.
 RATE_TOLERANCE_PERCENT = 10
 DURATION_TOLERANCE_S = 1
+# Fills take minutes; a trickle left on over night is possible, a day is not (inference).
+DURATION_MAX_S = 86_400
 SECONDS_PER_MINUTE = 60
 
 
@@ -59,11 +62,31 @@ def codes_after_the_fact(body: Filled, question: "Question", judgement: "Judgeme
         yield kinds.CONSENT_NOT_REPORTED.code
     if body.gas_temperature_f is not None and temperature_fault(body.gas_temperature_f) is not None:
         yield kinds.GAS_TEMPERATURE_OUTSIDE_TABLE.code
-    if body.end_psi is not None and outside_calendar(question.at) is None:
-        case = Case(question)
+    if body.duration_s is not None and not _is_duration(body.duration_s):
+        yield kinds.DURATION_UNBELIEVABLE.code
+    if outside_calendar(question.at) is None:
+        yield from _codes_of_the_case(body, Case(question))
+
+
+def _codes_of_the_case(body: Filled, case: Case) -> Iterator[str]:
+    made_at = None if case.manufactured is None else month_starts_at(case.manufactured, case.zone)
+    if made_at is not None and case.at < made_at:
+        yield kinds.DATED_BEFORE_MANUFACTURE.code
+    if body.end_psi is not None:
         yield from _codes_of_the_end(body.end_psi, body.gas_temperature_f, case)
-        if body.start_psi is not None:
-            yield from _codes_of_the_rise(body, body.end_psi - body.start_psi, case)
+    if body.start_psi is None:
+        return
+    is_start_shown = 0 <= body.start_psi <= _scale_psi(case)
+    if not is_start_shown:
+        yield kinds.START_READING_IMPOSSIBLE.code
+    if body.end_psi is None:
+        return
+    rise_psi = body.end_psi - body.start_psi
+    if rise_psi <= -GAUGE_TOLERANCE_PSI:
+        yield kinds.START_ABOVE_END.code
+    # A reading that no gauge shows says nothing of how fast the pressure rose.
+    if is_start_shown and body.duration_s is not None and _is_duration(body.duration_s):
+        yield from _codes_of_the_rate(rise_psi, body.duration_s, body.mode == "fast", case)
 
 
 def is_over_limit(end_psi: int, limit_psi: int, gas_temperature_f: int | None, tolerance_psi: int) -> bool:
@@ -92,14 +115,24 @@ def _believable(rating_psi: int | None) -> int | None:
     return None if rating_psi is None or rating_psi < SERVICE_PRESSURE_MIN_PSI else rating_psi
 
 
+def _is_duration(duration_s: int) -> bool:
+    return 0 <= duration_s <= DURATION_MAX_S
+
+
+def _scale_psi(case: Case) -> int:
+    """Return the most that a gauge shows on the hose of the fill, in whole psi."""
+    position = fill_position(case)
+    hose_psi = None if position is None else _believable(position.hose_rating_psi)
+    return GAUGE_SCALE_PSI if hose_psi is None else hose_psi * GAUGE_SCALE_OF_RATING
+
+
 def _codes_of_the_end(end_psi: int, gas_temperature_f: int | None, case: Case) -> Iterator[str]:
     tolerance_psi, limit_psi, position = gauge_tolerance_psi(case), settled_limit_psi(case), fill_position(case)
     regulator_psi = None if position is None else _believable(position.regulator_psi)
     hose_psi = None if position is None else _believable(position.hose_rating_psi)
     if limit_psi is not None and is_over_limit(end_psi, limit_psi, gas_temperature_f, tolerance_psi):
         yield kinds.OVER_FILL_LIMIT.code
-    scale_psi = GAUGE_SCALE_PSI if hose_psi is None else hose_psi * GAUGE_SCALE_OF_RATING
-    if end_psi > scale_psi:
+    if not 0 <= end_psi <= _scale_psi(case):
         yield kinds.END_READING_IMPOSSIBLE.code
         return
     if hose_psi is not None and _is_over(end_psi, hose_psi, tolerance_psi):
@@ -108,17 +141,13 @@ def _codes_of_the_end(end_psi: int, gas_temperature_f: int | None, case: Case) -
         yield kinds.REGULATOR_SETTING_EXCEEDED.code
 
 
-def _codes_of_the_rise(body: Filled, rise_psi: int, case: Case) -> Iterator[str]:
-    if rise_psi <= -GAUGE_TOLERANCE_PSI:
-        yield kinds.START_ABOVE_END.code
-    if body.duration_s is None:
-        return
-    if rise_psi >= IMPOSSIBLE_RISE_MIN_PSI and _is_faster(rise_psi, body.duration_s, IMPOSSIBLE_PSI_PER_MINUTE):
+def _codes_of_the_rate(rise_psi: int, duration_s: int, is_fast_mode: bool, case: Case) -> Iterator[str]:
+    if rise_psi >= IMPOSSIBLE_RISE_MIN_PSI and _is_faster(rise_psi, duration_s, IMPOSSIBLE_PSI_PER_MINUTE):
         yield kinds.DURATION_IMPOSSIBLE.code
         return
-    is_fast = body.mode == "fast" and case.question.policy.fast_fills_allowed
+    is_fast = is_fast_mode and case.question.policy.fast_fills_allowed
     rate_max = FAST_FILL_PSI_PER_MINUTE if is_fast else fill_rate_max_psi_per_minute(case)
-    counted_rise_psi, counted_s = rise_psi - GAUGE_TOLERANCE_PSI, body.duration_s + DURATION_TOLERANCE_S
+    counted_rise_psi, counted_s = rise_psi - GAUGE_TOLERANCE_PSI, duration_s + DURATION_TOLERANCE_S
     if rise_psi >= RATE_RISE_MIN_PSI and _is_faster(
         counted_rise_psi * 100, counted_s, rate_max * (100 + RATE_TOLERANCE_PERCENT)
     ):

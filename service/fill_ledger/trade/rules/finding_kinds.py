@@ -14,6 +14,7 @@ Severity = Literal["grave", "notable"]
 
 _FROM_THE_LEDGER = "inference: the ledger keeps whatever a device reports, and says what is wrong with it"
 _FROM_PERMITS = "inference: a permit is for one fill, and begins it before it runs out"
+_SCALE = "ASME B40.100, from memory: a gauge is chosen to read about twice its working pressure"
 _GAUGE = "US Navy Diving Manual 7-5.1.1: from 50 psi over the rating on, bleed off and gauge again"
 
 
@@ -49,8 +50,13 @@ REGULATOR_SETTING_EXCEEDED = FindingKind(
 )
 END_READING_IMPOSSIBLE = FindingKind(
     code="end-reading-impossible",
-    title="The pressure at the end of the fill is more than a gauge shows on such a hose",
-    source="inference; ASME B40.100, from memory: a gauge is chosen to read about twice its working pressure",
+    title="The pressure at the end of the fill is below nothing, or more than a gauge shows on such a hose",
+    source=f"inference; {_SCALE}",
+)
+START_READING_IMPOSSIBLE = FindingKind(
+    code="start-reading-impossible",
+    title="The pressure before the fill is below nothing, or more than a gauge shows on such a hose",
+    source=f"inference; {_SCALE}",
 )
 START_ABOVE_END = FindingKind(
     code="start-above-end",
@@ -61,6 +67,21 @@ DURATION_IMPOSSIBLE = FindingKind(
     code="duration-impossible",
     title="The pressure rose faster than any cylinder is filled: the readings or the duration are wrong",
     source="inference: twice the rate makers claim for a fast fill, empty to 4,500 psi in 45 s (secondary source)",
+)
+DURATION_UNBELIEVABLE = FindingKind(
+    code="duration-unbelievable",
+    title="The duration of the fill is below nothing or more than a day",
+    source="inference: no cylinder takes a day to fill",
+)
+DATED_IN_THE_FUTURE = FindingKind(
+    code="dated-in-the-future",
+    title="The fill was dated more than 5 minutes ahead of the server's clock; it is kept as of when it came",
+    source="inference: what is reported has happened; the device's clock or the date is wrong",
+)
+DATED_BEFORE_MANUFACTURE = FindingKind(
+    code="dated-before-manufacture",
+    title="The fill is dated before the month in which the cylinder was made",
+    source="inference: the date of the fill, the month on record or the cylinder named is wrong",
 )
 FILLED_TOO_FAST = FindingKind(
     code="filled-too-fast",
@@ -152,8 +173,12 @@ FINDING_KINDS: tuple[FindingKind, ...] = (
     PERMIT_EXPIRED,
     PERMIT_USED_TWICE,
     FILL_NOT_ASKED,
+    DATED_IN_THE_FUTURE,
+    DATED_BEFORE_MANUFACTURE,
     END_READING_IMPOSSIBLE,
+    START_READING_IMPOSSIBLE,
     START_ABOVE_END,
+    DURATION_UNBELIEVABLE,
     DURATION_IMPOSSIBLE,
     GAS_TEMPERATURE_OUTSIDE_TABLE,
     STATION_DIFFERS,
@@ -172,6 +197,7 @@ GRAVE_REASON_CODES = frozenset(
         "specification-wrong-use",
         "inspection-failed",
         "eddy-current-mark-missing",
+        "air-source-out-of-service",
         "air-sample-failed",
         "air-sample-over-limit",
         "air-alarm-open",
