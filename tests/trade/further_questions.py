@@ -84,6 +84,11 @@ FURTHER_QUESTIONS: dict[str, Question] = {
         policy=policy(air_standard="NFPA 1989-2019"),
     ),
     "air-sample-incomplete: one": _air(WITHOUT_ODOUR, **_by(LONG_AIR)),
+    "air-sample-incomplete: two samples of a day": question(
+        air_sources=(source(sample("2026-06-01", results=WITHOUT_ODOUR), sample("2026-06-01", results=WITHOUT_ODOUR)),),
+        policy=policy(air_standard="NFPA 1989-2019"),
+    ),
+    "air-sample-over-limit: by a standard of the county": _air(WITHIN_NFPA | {"carbon_monoxide": "9"}, **_by(LONG_AIR)),
     "air-sample-incomplete: four": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil", "odour")),
     "air-sample-incomplete: five": _air(_some_of("oxygen", "nitrogen", "carbon_monoxide", "oil")),
     "member-unknown: one was named": question(member=None),

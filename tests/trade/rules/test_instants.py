@@ -29,6 +29,7 @@ from tests.trade.rules.questions import (
     WITHIN_NFPA,
     alarm,
     book,
+    calibration,
     cylinder,
     extended,
     hold,
@@ -313,6 +314,15 @@ CASES: dict[str, tuple[Question, datetime, str, str]] = {
         ),
         JULY,
         "air-sample-due",
+        "ok",
+    ),
+    "a carbon monoxide monitor is calibrated": (
+        asked(
+            air_sources=(source(co_calibrations=[calibration("2026-06-20")]),),
+            policy=policy(air_sample_interval_days=3_650, co_calibration_interval_days=30),
+        ),
+        datetime(2026, 6, 20, 4, tzinfo=UTC),
+        "co-calibration-due",
         "ok",
     ),
     "an air sample is taken": (

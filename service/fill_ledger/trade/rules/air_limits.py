@@ -125,7 +125,9 @@ def _judged(
 
 
 def _over(source: AirSourceState, taken_on: str, standard: AirStandard, verdict: AnalyteVerdict) -> Reason:
-    result = "" if verdict.result is None else plain(result_words(verdict.result), SHOWN_RESULT)
+    result = ""  # pragma: no mutate - for types: what is over a limit has a result
+    if verdict.result is not None:  # pragma: no mutate - as above
+        result = plain(result_words(verdict.result), SHOWN_RESULT)
     analyte, limit = analyte_words(verdict.analyte), limit_words(verdict.limit)
     return OVER_LIMIT.reason(
         f"Air sample of {source_name(source)}, {taken_on}: {analyte} {result}. {plain(standard.key, SHOWN_KEY)} wants "
