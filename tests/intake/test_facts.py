@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from fill_ledger.api.record.facts import decode_strictly
@@ -128,6 +128,7 @@ plain_values = st.recursive(
     ),
     st.sampled_from([*FACT_CLASSES, "cylinder.retired", "a"]),
 )
+@example({"stream_number": "\ud800"}, "cylinder.filled")
 def test_no_values_make_the_reader_fail(changes: dict[str, Any], event_type: str) -> None:
     found = read({**fact(event_type, {}), **changes})
     for claim in found.claims:

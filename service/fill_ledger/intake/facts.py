@@ -332,7 +332,7 @@ def _uuid(value: Any) -> uuid.UUID | None:
 def _stream_number(value: Any) -> int | None:
     try:
         return msgspec.convert(value, StreamNumber)
-    except (msgspec.ValidationError, OverflowError):
+    except (msgspec.ValidationError, OverflowError, UnicodeEncodeError):
         return None
 
 

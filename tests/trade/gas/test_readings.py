@@ -5,6 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fill_ledger.trade.gas.air_table import OutsideTable
+from fill_ledger.trade.gas.contents import air_of_fill_litres, free_air_litres
+from fill_ledger.trade.gas.reading_checks import EndReadingVerdict, judge_end_reading
 from fill_ledger.trade.gas.readings import (
     EN_REFERENCE_TEMPERATURE_F,
     at_other_temperature_psi,
@@ -91,3 +93,26 @@ def test_a_result_outside_the_table() -> None:
     outside_reference = settled_psi(4_500, 70, 200)
     assert isinstance(outside_reference, OutsideTable)
     assert outside_reference.given == 200
+
+
+reported = st.integers(-(2**31), 2**31 - 1)
+
+
+@given(reported, reported | temperatures)
+def test_whatever_a_device_reports_is_settled_or_said_to_be_outside(reading_psi: int, temperature_f: int) -> None:
+    """A broken sensor never makes a calculation fail, and what no table has is never a number."""
+    is_inside = 0 <= reading_psi <= 8_000 and -20 <= temperature_f <= 150
+    for answer in (settled_psi(reading_psi, temperature_f), stop_at_psi(reading_psi, temperature_f)):
+        assert is_inside or isinstance(answer, OutsideTable)
+    assert is_inside or isinstance(free_air_litres(reading_psi, temperature_f, 6_800), OutsideTable)
+    air_of_fill_litres(reading_psi, 4_500, 6_800, temperature_f)
+    verdict = judge_end_reading(reading_psi, 4_500, temperature_f).verdict
+    if reading_psi < 0 or not -20 <= temperature_f <= 150:
+        assert verdict is EndReadingVerdict.OUTSIDE_TABLE
+    elif reading_psi > 8_000 and temperature_f <= 131:
+        assert verdict is EndReadingVerdict.OVER_LIMIT
+
+
+def test_a_reading_below_nothing_is_never_called_an_overfill() -> None:
+    for temperature_f in (None, -20, 70, 150):
+        assert judge_end_reading(-1, 100, temperature_f).verdict is EndReadingVerdict.OUTSIDE_TABLE
