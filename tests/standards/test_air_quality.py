@@ -276,7 +276,7 @@ def test_carbon_monoxide_of_9_ppm_passes_grade_d_and_fails_nfpa_1989() -> None:
     assert asked(found, air_standard="OSHA Grade D").decision == "permit"
     judged = asked(found, air_standard="NFPA 1989-2019")
     assert judged.code == "air-sample-over-limit"
-    assert judged.display_text == "Do not fill. Air: carbon monoxide 9 ppm, limit at most 5 ppm."
+    assert judged.display_text == "Do not fill. Air: carbon monoxide 9 ppm, limit 5 ppm."
     for word in ("carbon monoxide", "9 ppm", "NFPA 1989-2019", "at most 5 ppm", "later day"):
         assert word in judged.reasons[0].text
     assert "secondary" in judged.reasons[0].source
@@ -326,7 +326,8 @@ def test_scuba_air_is_asked_for_where_a_scuba_cylinder_is_filled() -> None:
 def test_a_standard_nobody_entered_denies_and_says_what_to_enter() -> None:
     judged = asked(WITHIN_NFPA, air_standard="Grade J")
     assert judged.code == "air-standard-unknown"
-    assert "/v1/air-standards" in judged.reasons[0].text
+    assert "Enter it for the county with its limits" in judged.reasons[0].text
+    assert "POST /v1/air-standards" in str(judged.reasons[0].clears_by)
 
 
 def test_a_bank_is_judged_by_the_pressure_its_bottles_are_made_for() -> None:

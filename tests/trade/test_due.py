@@ -26,6 +26,7 @@ from fill_ledger.trade.judgement import Judgement, Question, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.rules.rule import Concern
+from fill_ledger.trade.states.cylinders import LastFill
 from fill_ledger.trade.states.members import MemberState
 from fill_ledger.trade.states.stations import AirSourceState
 from tests.trade.rules.histories import (
@@ -377,3 +378,14 @@ def test_air_is_due_for_the_uses_that_policy_fills() -> None:
         stopping = only.outlook.stopping
         assert stopping is not None
         assert (stopping.at, stopping.denials[0].code) == (datetime(2026, 9, 2, 4, tzinfo=UTC), "air-sample-due")
+
+
+def test_the_last_fill_says_nothing_of_a_stop_that_lies_ahead() -> None:
+    """There will be other fills by then; who asks at the time itself is told of the last one."""
+    filled = cylinder(stamp("2024-09"), last_fill=LastFill(event_id=EVENT_ID, filled_at=AT - timedelta(days=1)))
+    (stop, *_) = cylinder_outlook(question(cylinder=filled), AT + timedelta(days=3_660)).stops
+    assert stop.denials[0].code == "requalification-due"
+    assert "Last filled" not in stop.denials[0].text
+    assert "may serve until emptied" in stop.denials[0].text
+    asked = judge(question(cylinder=filled, at=stop.at))
+    assert "Last filled 2026-06-14, in time" in asked.reasons[0].text

@@ -304,3 +304,13 @@ async def test_an_answer_waits_for_what_the_caller_has_seen(county: County, monk
     held = CylinderHeld(cylinder_id=cylinder_id, hold_id=uuid.uuid4(), hold_kind="lost", reason="not in the rack")
     await record_entries(county.parts.lanes, county.own.department_id, (held,))
     assert (await waiting)["code"] == "on-hold"
+
+
+async def test_a_keyed_month_and_a_tag_are_refused_in_words_of_their_form(county: County) -> None:
+    month = await post_answer(county, cylinder_as_marked={"serial": "Z 901", "manufactured": "2019-02-30"})
+    (fault,) = problem_in(month, 422, "invalid-body")["errors"]
+    assert (fault["pointer"], fault["code"]) == ("/cylinder_as_marked/manufactured", "wrong-format")
+    assert fault["detail"] == "Expected a month as YYYY-MM, such as 2019-02."
+    tag = await post_answer(county, tag="epc:XY")
+    (fault,) = problem_in(tag, 422, "invalid-body")["errors"]
+    assert fault["detail"].endswith("is not hexadecimal; use the digits 0 to 9 and A to F.")

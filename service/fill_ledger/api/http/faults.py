@@ -26,6 +26,9 @@ from fill_ledger.api.http.type_words import (
     one_of,
 )
 
+WANTED = "wanted"
+"""Key of a type's ``Meta(extra=...)``: what its text should be, in words, told in place of how many characters."""
+
 _NO_OFFSET = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]+)?)?\Z")
 
 
@@ -62,7 +65,7 @@ class _Walk:
             return
         match expected:
             case inspect.Metadata():
-                self.check(value, expected.type, pointer)
+                self._worded(value, expected, pointer)
             case inspect.StructType():
                 self._struct(value, expected, pointer)
             case inspect.UnionType():
@@ -128,6 +131,16 @@ class _Walk:
                 return
             attempts.append(attempt.faults)
         self.faults.extend(attempts[0])
+
+    def _worded(self, value: Any, expected: inspect.Metadata, pointer: str) -> None:
+        wanted = (expected.extra or {}).get(WANTED)
+        attempt = _Walk()
+        attempt.check(value, expected.type, pointer)
+        for fault in attempt.faults:
+            if wanted is not None and fault.code in ("too-long", "too-short"):
+                self.add(pointer, "wrong-format", f"Expected {wanted}.")
+            else:
+                self.faults.append(fault)
 
     def _array(self, value: Any, expected: Any, pointer: str) -> None:
         if not isinstance(value, list):

@@ -118,7 +118,7 @@ def read_subject(asked: EligibilityQuery, as_marked: AsMarked | None, faults: Fa
     if asked.tag is not None:
         tag = normalise_tag(asked.tag)
         if isinstance(tag, TagFault):
-            faults.add("tag", f"tag-{tag.code}", f"This cannot be a tag: {tag.detail}. {tag.suggestion}.")
+            faults.add("tag", f"tag-{tag.code}", f"This cannot be a tag: {tag.detail}; {tag.suggestion}.")
         else:
             subject = (ENTRY_TAG, tag.canonical)
     elif asked.cylinder_id is not None:

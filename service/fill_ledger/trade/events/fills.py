@@ -30,6 +30,8 @@ GasTemperature = Annotated[
 Duration = Annotated[
     int, Meta(ge=REPORTED_MIN, le=REPORTED_MAX, description="how long air flowed as a device reports it, seconds")
 ]
+# Whatever was keyed in is taken; the rules say of it what cannot be read as a month.
+KeyedMonth = Annotated[str, Meta(max_length=7, extra={"wanted": "a month as YYYY-MM, such as 2019-02"})]
 PermitReference = Annotated[str, Meta(max_length=512)]
 MAXIMUM_SOURCES = 20
 
@@ -57,9 +59,9 @@ class AsMarked(Body, frozen=True, kw_only=True):
     specification: Annotated[str, Meta(min_length=1, max_length=64)] | None = None
     service_pressure_value: Annotated[str, Meta(pattern=r"^[0-9]{1,6}(\.[0-9]{1,3})?\Z", max_length=10)] | None = None
     service_pressure_unit: Literal["psi", "bar", "kpa", "mpa"] | None = None
-    manufactured: Annotated[str, Meta(max_length=7)] | None = None
-    last_requalified: Annotated[str, Meta(max_length=7)] | None = None
-    marked_life_ends: Annotated[str, Meta(max_length=7)] | None = None
+    manufactured: KeyedMonth | None = None
+    last_requalified: KeyedMonth | None = None
+    marked_life_ends: KeyedMonth | None = None
     owner: ShortText | None = None
     use: Use | None = None  # what it is used for; left out it is taken as SCBA
 

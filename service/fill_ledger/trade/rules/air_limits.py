@@ -40,7 +40,7 @@ STANDARD_UNKNOWN = ReasonKind(
     effect="deny",
     title="Policy names a standard of air that is not on file",
     source="department policy",
-    clears_by="an entry for the standard, or a policy that names another",
+    clears_by="the standard entered for the county: POST /v1/air-standards; or a policy that names another",
 )
 INCOMPLETE = ReasonKind(
     code="air-sample-incomplete",
@@ -132,7 +132,7 @@ def _over(source: AirSourceState, taken_on: str, standard: AirStandard, verdict:
     return OVER_LIMIT.reason(
         f"Air sample of {source_name(source)}, {taken_on}: {analyte} {result}. {plain(standard.key, SHOWN_KEY)} wants "
         f"{limit}. Cure the cause; a sample of a later day must meet it.",
-        f"Do not fill. Air: {analyte} {result}, limit {limit}.",
+        f"Do not fill. Air: {analyte} {result}, limit {limit.removeprefix('at most ')}.",
         source=verdict.limit.source or standard.source,
     )
 
@@ -153,8 +153,8 @@ def _unknown(case: Case, key: str) -> Reason:
     known = case.question.rulebook.air_standards(key)
     what = "was not in effect at that time" if known else "is not on file"
     return STANDARD_UNKNOWN.reason(
-        f"Policy asks for air by {name}, which {what}. Enter it under /v1/air-standards, or name one that is listed "
-        "there.",
+        f"Policy asks for air by {name}, which {what}. Enter it for the county with its limits, or let policy name "
+        "one that is on file.",
         f"Do not fill. Air standard {plain(key)} {'not in effect' if known else 'is not on file'}.",
     )
 

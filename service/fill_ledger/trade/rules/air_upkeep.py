@@ -39,7 +39,7 @@ CALIBRATION_DUE = ReasonKind(
     code="co-calibration-due",
     effect="deny",
     title="The carbon monoxide monitor of the compressor is due for calibration",
-    source="common practice, no source; policy has the interval; the maker's instructions prevail",
+    source="department policy; common practice, no source; the maker's instructions prevail",
     clears_by="a calibration of the carbon monoxide monitor",
 )
 

@@ -172,7 +172,9 @@ def _due(case: Case, month: str, years: int, stops_at: datetime) -> Reason:
 def _what_a_charge_allows(case: Case, stops_at: datetime) -> str:
     """Say whether it may stay in service full: only if charged before it was due (180.205(c), 173.301(a)(6))."""
     last_fill = None if case.cylinder is None else case.cylinder.last_fill
-    if last_fill is None or last_fill.filled_at >= case.at:
+    # Looked ahead to, the last fill says nothing: there will be others by then.
+    is_looked_ahead = case.at > case.question.at
+    if is_looked_ahead or last_fill is None or last_fill.filled_at >= case.at:
         first_day = day_text(stops_at, case.zone)
         return f"If charged before {first_day} it may serve until emptied; it may not be topped off."
     day = day_text(last_fill.filled_at, case.zone)

@@ -109,8 +109,8 @@ def _not_on_file(case: Case, mark: SpecificationMark) -> Reason:
         return _not_in_effect(case, name)
     if mark.family in (SpecificationFamily.SPECIAL_PERMIT, SpecificationFamily.TC_PERMIT):
         return PERMIT_UNKNOWN.reason(
-            f"Nothing is on file about {name}. Enter {case.key} (POST /v1/specifications) with the permit's "
-            "requalification interval and service life, whether it allows a plus, and its revision.",
+            f"Nothing is on file about {name}. Enter {case.key} for the county: the permit's requalification interval "
+            "and service life, whether it allows a plus, and its revision.",
             f"Do not fill. Permit {name} is not on file.",
         )
     if mark.family is SpecificationFamily.UN and case.key is None:
@@ -131,8 +131,7 @@ def _not_in_effect(case: Case, name: str) -> Reason:
     begins_on = min((day for day in days if day_starts_at(day, case.zone) > case.at), default=None)
     if begins_on is None:
         return NOT_FILLABLE.reason(
-            f"Nothing that is on file about {name} is in effect any more. Enter what holds now (POST "
-            "/v1/specifications).",
+            f"Nothing that is on file about {name} is in effect any more. Enter for the county what holds now.",
             f"Do not fill. {name} is no longer in effect.",
             clears_by="the specification entered as it holds now: POST /v1/specifications",
         )
