@@ -17,6 +17,7 @@ from tests.trade.rules.questions import (
     OTHER_SOURCE_ID,
     POSITION_ID,
     WITHIN_NFPA,
+    alarm,
     authorisation,
     book,
     cylinder,
@@ -31,6 +32,7 @@ from tests.trade.rules.questions import (
     sample,
     source,
     stamp,
+    station,
     training,
 )
 
@@ -79,6 +81,14 @@ def _by(standard: AirStandard) -> dict[str, Any]:
 
 
 FURTHER_QUESTIONS: dict[str, Question] = {
+    "air-alarm-open: two, of which one says little": question(
+        station=station(
+            alarms=[
+                msgspec.structs.replace(alarm(), reading="more than the sensor can tell"),
+                msgspec.structs.replace(alarm(), alarm_kind=None, reading=None),
+            ]
+        )
+    ),
     "air-sample-failed: one of two of a day": question(
         air_sources=(source(sample("2026-06-02", results=WITHOUT_ODOUR), sample("2026-06-02", "fail")),),
         policy=policy(air_standard="NFPA 1989-2019"),

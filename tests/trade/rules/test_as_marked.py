@@ -9,7 +9,7 @@ import pytest
 
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.identifiers import derived_id
-from fill_ledger.trade.rules.as_marked import missing_marks, provisional_cylinder
+from fill_ledger.trade.rules.as_marked import is_same_specification, missing_marks, provisional_cylinder
 from tests.trade.rules.questions import AT, DEPARTMENT_ID, question
 
 WHOLE: dict[str, Any] = {
@@ -48,6 +48,25 @@ def test_what_must_still_be_keyed_in(changes: dict[str, Any], missing: tuple[str
     marks = AsMarked(**(WHOLE | changes))
     assert missing_marks(marks) == missing
     assert (provisional_cylinder(question(as_marked=marks)) is None) == bool(missing)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("DOT-3AA2216", "dot-3aa2216", True),
+        ("DOT-E10915-4500", "DOT-SP10915-4500", None),  # one permit under two names
+        ("DOT-3AA2216", "DOT-3AA2015", None),  # one specification, stamped with two pressures: it cannot be told
+        ("DOT-3AA2216", "DOT-3AL2216", False),
+        ("UN ISO 99999", "DOT-3AA2216", None),  # nothing says what the first is made of
+        ("DOT-3AA2216", "UN ISO 99999", None),
+        ("blue one", "Blue One", True),
+        ("blue one", "red one", None),
+        ("blue one", "DOT-3AA2216", None),
+        ("DOT-3AA2216", "blue one", None),
+    ],
+)
+def test_whether_two_texts_are_one_specification(one: str, other: str, same: bool | None) -> None:
+    assert is_same_specification(one, other) is same
 
 
 def test_the_same_marks_are_the_same_cylinder() -> None:

@@ -3,10 +3,22 @@
 from typing import Any
 
 import msgspec
+import pytest
 
 from fill_ledger.trade.judgement import judge
 from fill_ledger.trade.rules.rule import Facts
-from tests.trade.rules.questions import POSITION_ID, answer, book, codes, cylinder, position, question, stamp
+from tests.trade.rules.questions import (
+    POSITION_ID,
+    answer,
+    book,
+    codes,
+    cylinder,
+    hold,
+    policy,
+    position,
+    question,
+    stamp,
+)
 
 
 def seen(rule: str, **fields: Any) -> Facts:
@@ -44,6 +56,25 @@ def test_a_plus_is_nothing_to_tell_of_a_cylinder_that_is_not_filled() -> None:
 def test_without_a_test_there_is_no_plus() -> None:
     untested = msgspec.structs.replace(cylinder(), requalifications=[])
     assert seen("fill-limit", cylinder=untested)["plus_on_any_test"] is False
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"gas_temperature_f": 40},
+        {"gas_temperature_f": 100},
+        {"gas_temperature_f": 151},
+        {"gas_temperature_f": 140, "big": True},
+        {"policy": policy(fill_limit_cap_psi=2000)},
+        {"station": position(2000), "fill_position_id": POSITION_ID},
+        {"station": position(9500), "fill_position_id": POSITION_ID},
+    ],
+)
+def test_how_to_fill_is_nothing_to_tell_of_a_denial(fields: dict[str, Any]) -> None:
+    asked = dict(fields)
+    kind = {"specification": "DOT-3AA7500", "pressure": "7500", "use": "storage"} if asked.pop("big", False) else {}
+    assert len(answer(cylinder=cylinder(**kind), **asked).advice) == 1
+    assert codes(answer(cylinder=cylinder(**kind, holds=[hold()]), **asked)) == ["on-hold"]
 
 
 def test_a_cylinder_only_ever_filled_has_no_inspections_to_tell_of() -> None:

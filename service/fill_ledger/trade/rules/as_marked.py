@@ -67,7 +67,8 @@ def provisional_cylinder(question: Question) -> CylinderState | None:
     if marks is None or missing_marks(marks):
         return None
     pressure = service_pressure_keyed(marks)
-    if pressure is None or marks.serial is None or marks.specification is None:
+    # For types: nothing of these is missing any more.
+    if pressure is None or marks.serial is None or marks.specification is None:  # pragma: no mutate - as above
         return None
     cylinder_id = derived_id("as-marked", marks.serial, marks.specification)
     state = CylinderState(department_id=question.department_id, subject_id=cylinder_id)

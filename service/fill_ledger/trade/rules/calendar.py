@@ -94,7 +94,8 @@ def day_starts_at(day: date, zone: ZoneInfo) -> datetime:
     midnight = datetime(day.year, day.month, day.day, tzinfo=zone)
     # PEP 495: where the clock skips midnight, fold=0 names an instant after the jump and fold=1 one before it.
     later = midnight.astimezone(UTC)
-    if later.astimezone(zone).replace(tzinfo=None) == midnight.replace(tzinfo=None):
+    shown = later.astimezone(zone)  # pragma: no mutate - in another zone only the longer way is taken
+    if shown.replace(tzinfo=None) == midnight.replace(tzinfo=None):
         return later
     earlier = midnight.replace(fold=1).astimezone(UTC)
     while later - earlier > _SECOND:
