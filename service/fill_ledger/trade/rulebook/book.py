@@ -62,7 +62,7 @@ class Rulebook:
         state: RulebookState | None = None,
     ) -> None:
         self.state = state
-        self._specifications: dict[str, tuple[DatedEntry, ...]] = {}
+        self._specifications: dict[str | None, tuple[DatedEntry, ...]] = {}
         for entry in specifications:
             dated = DatedEntry(entry, _day(entry.effective_from), _day(entry.effective_until))
             self._specifications[entry.key] = (*self._specifications.get(entry.key, ()), dated)
@@ -76,8 +76,11 @@ class Rulebook:
         )
         self.digest = _digest((*specifications, *air_standards, *amendments))
 
-    def specifications(self, key: str) -> tuple[DatedEntry, ...]:
-        """Return all entries of a specification, in whatever time they hold; the last one in effect holds."""
+    def specifications(self, key: str | None) -> tuple[DatedEntry, ...]:
+        """Return all entries of a specification, in whatever time they hold; the last one in effect holds.
+
+        None is the key of what a mark does not tell, and nothing stands under it.
+        """
         return self._specifications.get(key, ())
 
     def air_standards(self, key: str) -> tuple[DatedStandard, ...]:

@@ -205,7 +205,7 @@ class Case:
         """
         key = permit_key(permit)
         refused: SpecificationEntry | None = None
-        for dated in self.question.rulebook.specifications(key or ""):
+        for dated in self.question.rulebook.specifications(key):
             if self.is_in_effect(dated.effective_from, dated.effective_until):
                 refused = None if dated.entry.uses else dated.entry
         return refused
@@ -248,7 +248,7 @@ class Case:
         if not isinstance(mark, SpecificationMark):
             return
         self.key = specification_key(mark, details.material)
-        self.entries = self.question.rulebook.specifications(self.key or "")
+        self.entries = self.question.rulebook.specifications(self.key)
         self.marked_psi = marked_service_pressure(mark)
         if self.service_pressure_psi is not None and self.marked_psi is not None:
             self.service_pressure_psi = min(self.service_pressure_psi, self.marked_psi)
@@ -301,4 +301,4 @@ class Case:
         return None
 
     def _is_taken_as_6351(self, key: str | None) -> bool:
-        return any(dated.entry.taken_as_6351 for dated in self.question.rulebook.specifications(key or ""))
+        return any(dated.entry.taken_as_6351 for dated in self.question.rulebook.specifications(key))

@@ -160,7 +160,7 @@ def _instants(case: Case) -> Iterable[datetime]:
         for extended in case.cylinder.life_extensions:
             yield extended.starts_at
             key = permit_key(extended.extension.permit)
-            for dated in () if key is None else case.question.rulebook.specifications(key):
+            for dated in case.question.rulebook.specifications(key):
                 for day in (dated.effective_from, dated.effective_until):
                     if day is not None:
                         yield day_starts_at(day, case.zone)
