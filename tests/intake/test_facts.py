@@ -129,6 +129,8 @@ plain_values = st.recursive(
     st.sampled_from([*FACT_CLASSES, "cylinder.retired", "a"]),
 )
 @example({"stream_number": "\ud800"}, "cylinder.filled")
+@example({"occurred_at": "\ud800"}, "cylinder.filled")
+@example({"stream_id": "\ud800"}, "cylinder.filled")
 def test_no_values_make_the_reader_fail(changes: dict[str, Any], event_type: str) -> None:
     found = read({**fact(event_type, {}), **changes})
     for claim in found.claims:

@@ -215,7 +215,7 @@ class _Walk:
 def _converts(value: Any, target: Any) -> bool:
     try:
         msgspec.convert(value, target)
-    except msgspec.ValidationError:
+    except (msgspec.ValidationError, UnicodeEncodeError):  # JSON can spell half a character, and no UTF-8 can
         return False
     return True
 
