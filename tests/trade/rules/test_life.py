@@ -9,9 +9,11 @@ approval nor OSHA's rule.
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import msgspec
 import pytest
 from msgspec import structs
 
+from fill_ledger.trade.events.cylinders import LifeExtension
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.events.rulebook import SpecificationEntry
 from fill_ledger.trade.judgement import Judgement
@@ -81,6 +83,16 @@ def test_an_extension_counts_only_where_policy_accepts_it() -> None:
 def test_an_extension_that_does_not_count_is_not_what_the_end_rests_on() -> None:
     fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2031-05")]}
     assert judged(**fields).reasons[0].text.startswith("Made 2011-05, life 15 years: it ended 2026-05.")
+
+
+def test_a_long_name_of_a_permit_is_cut() -> None:
+    long = extended("2026-05")
+    named = msgspec.structs.replace(
+        long, extension=LifeExtension(permit="DOT-SP 99998 of the second revision", through="2026-05")
+    )
+    fields: dict[str, Any] = {**PERMIT, "manufactured": "2010-05", "life_extensions": [named]}
+    text = judged(accepted=True, **fields).reasons[0].text
+    assert text.startswith("Life extended by DOT-SP 99998 of the second re...: it ended 2026-05.")
 
 
 def test_an_extended_life_ends_with_its_month() -> None:

@@ -1,22 +1,30 @@
 """What the limit is where little is known, and what an explanation tells of it."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
 import pytest
 
+from fill_ledger.trade.events.rulebook import AmendedFigure, RuleAmended
 from fill_ledger.trade.judgement import judge
+from fill_ledger.trade.rulebook import Rulebook
+from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.rules.rule import Facts
 from tests.trade.rules.questions import (
+    AT,
     POSITION_ID,
     answer,
     book,
     codes,
     cylinder,
     hold,
+    inspection,
     policy,
     position,
     question,
+    sample,
+    source,
     stamp,
 )
 
@@ -75,6 +83,25 @@ def test_how_to_fill_is_nothing_to_tell_of_a_denial(fields: dict[str, Any]) -> N
     kind = {"specification": "DOT-3AA7500", "pressure": "7500", "use": "storage"} if asked.pop("big", False) else {}
     assert len(answer(cylinder=cylinder(**kind), **asked).advice) == 1
     assert codes(answer(cylinder=cylinder(**kind, holds=[hold()]), **asked)) == ["on-hold"]
+
+
+def test_an_inspection_counts_from_its_moment() -> None:
+    inspected = cylinder(inspections=[inspection("monthly", "pass", AT)])
+    assert seen("inspections", cylinder=inspected)["monthly"] == "pass on 2026-06-15"
+
+
+def test_a_look_inside_beyond_the_calendar_is_answered() -> None:
+    """Five years from 2197 are 2202, and stamped months end with 2200."""
+    amended = RuleAmended(figures=(AmendedFigure(figure="visual_interval_years", value=5),), reason="invented")
+    at = datetime(2197, 6, 15, 12, tzinfo=UTC)
+    diving = cylinder(stamp("2196-06"), use="scuba", inspections=[inspection("visual_internal", "pass", at)])
+    judged = answer(
+        at=at,
+        cylinder=diving,
+        air_sources=(source(sample("2197-06-01")),),
+        rulebook=Rulebook(SPECIFICATIONS, (), (amended,)),
+    )
+    assert judged.decision == "permit"
 
 
 def test_a_cylinder_only_ever_filled_has_no_inspections_to_tell_of() -> None:
