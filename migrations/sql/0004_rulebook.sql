@@ -3,6 +3,7 @@
 SET LOCAL ROLE fill_ledger_owner;
 
 -- New columns of views stand here, before the functions that put rows are made anew below.
+-- (views.fill.attributed_by may be 'marks' from here on: the serial keyed in from the cylinder.)
 ALTER TABLE views.fill
     ADD COLUMN settled_psi integer,  -- what the end reading comes to at 70 F
     ADD COLUMN air_delivered_l integer,  -- litres of free air at 70 F and 14.7 psia
