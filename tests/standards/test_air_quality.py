@@ -12,8 +12,10 @@ from typing import Any
 import pytest
 
 from fill_ledger.trade.air_quality import AnalyteVerdict, judge_sample, limit_words, result_words
+from fill_ledger.trade.due import air_source_outlooks
 from fill_ledger.trade.events.air import Analyte, AnalyteResult, AnalyteUnit
 from fill_ledger.trade.events.rulebook import AirStandard, AnalyteLimit
+from fill_ledger.trade.judgement import Question, judge
 from fill_ledger.trade.rulebook import SHIPPED
 from fill_ledger.trade.rulebook.air_standards import (
     AIR_STANDARDS,
@@ -22,7 +24,18 @@ from fill_ledger.trade.rulebook.air_standards import (
     NFPA_1989_2019,
     OSHA_GRADE_D,
 )
-from tests.trade.rules.questions import UNITS, WITHIN_NFPA, answer, codes, cylinder, policy, sample, source
+from tests.trade.rules.questions import (
+    AT,
+    UNITS,
+    WITHIN_NFPA,
+    answer,
+    codes,
+    cylinder,
+    policy,
+    question,
+    sample,
+    source,
+)
 
 SAMPLED = "2026-06-01"
 
@@ -261,7 +274,11 @@ def test_every_shipped_limit_is_well_made() -> None:
 
 
 def asked(results: Mapping[Analyte, str], verdict: str = "pass", **terms: Any) -> Any:
-    return answer(
+    return judge(question_of(results, verdict, **terms), explain=True)
+
+
+def question_of(results: Mapping[Analyte, str], verdict: str = "pass", **terms: Any) -> Question:
+    return question(
         air_sources=(source(sample(SAMPLED, verdict, results=results)),), policy=policy(**terms), **_scuba(terms)
     )
 
@@ -310,6 +327,12 @@ def test_what_a_passed_sample_does_not_tell_is_advice() -> None:
         assert word in judged.advice[0].text
     assert [reason.code for reason in asked({}, air_standard="NFPA 1989-2019").advice] == ["air-sample-incomplete"]
     assert asked(dict(WITHIN_NFPA), air_standard="NFPA 1989-2019").advice == ()
+    # Whoever fills can do nothing about it: the due list tells the office, and so does an explanation.
+    gaps = question_of({}, air_standard="NFPA 1989-2019")
+    assert judge(gaps).advice == ()
+    (outlook, *_) = air_source_outlooks(gaps, gaps.air_sources[0], AT)
+    assert [reason.code for reason in outlook.outlook.advice] == ["air-sample-incomplete"]
+    assert outlook.outlook.denials == ()
 
 
 def test_scuba_air_is_asked_for_where_a_scuba_cylinder_is_filled() -> None:

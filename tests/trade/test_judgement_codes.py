@@ -191,7 +191,7 @@ def test_there_is_a_question_for_every_code() -> None:
 
 @pytest.mark.parametrize("code", sorted(QUESTIONS))
 def test_one_thing_wrong_gives_one_reason(code: str) -> None:
-    judged = judge(QUESTIONS[code])
+    judged = judge(QUESTIONS[code], explain=True)
     entry = CATALOGUE[code]
     if entry.effect == "deny":
         assert judged.decision == "deny"
@@ -213,7 +213,7 @@ def test_one_thing_wrong_gives_one_reason(code: str) -> None:
 
 
 def reasons_of(code: str) -> list[Reason]:
-    judged = judge(QUESTIONS[code])
+    judged = judge(QUESTIONS[code], explain=True)
     return [*judged.reasons, *judged.obligations, *judged.advice]
 
 

@@ -18,6 +18,7 @@ from fill_ledger.trade.events.cylinders import CylinderDetails, ServicePressure
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.judgement import Decision, next_instant, reasons_at, rules_concerning
 from fill_ledger.trade.rules import members, standing
+from fill_ledger.trade.rules.air_limits import CODES_FOR_THE_OFFICE
 from fill_ledger.trade.rules.case import Case
 from fill_ledger.trade.rules.moment import CALENDAR_ENDS_AT, outside_calendar
 from fill_ledger.trade.rules.question import Question
@@ -81,10 +82,12 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True):
     """How something stands at a moment and what begins to deny after it, up to and including a last moment.
 
     denials: what denies at the moment, the first is what to act on. stops: in order of time, at most `MAXIMUM_STOPS`.
+    advice: what the office should see to at the moment, though nothing is stopped by it.
     """
 
     denials: tuple[Reason, ...]
     stops: tuple[Stop, ...]
+    advice: tuple[Reason, ...] = ()
 
     @property
     def decision(self) -> Decision:
@@ -122,13 +125,15 @@ def outlook_of(question: Question, concerns: frozenset[Concern], until: datetime
     if outside is not None:
         return Outlook(denials=(outside,), stops=())
     case, rules = Case(question), rules_concerning(concerns)
-    denials = _denials(case, rules)
+    reasons = reasons_at(case, rules)
+    denials = tuple(reason for reason in reasons if reason.effect == "deny")
+    advice = tuple(reason for reason in reasons if reason.code in CODES_FOR_THE_OFFICE)
     stops: list[Stop] = []
     for stop in _stops(case, rules, denials, until):
         stops.append(stop)
         if len(stops) == MAXIMUM_STOPS:
             break
-    return Outlook(denials=denials, stops=tuple(stops))
+    return Outlook(denials=denials, stops=tuple(stops), advice=advice)
 
 
 def cylinder_outlook(question: Question, until: datetime) -> Outlook:

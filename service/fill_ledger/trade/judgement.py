@@ -16,6 +16,7 @@ from msgspec import structs
 from fill_ledger.trade.events.cylinders import CylinderDetails
 from fill_ledger.trade.gas.air_table import OutsideTable
 from fill_ledger.trade.rules import RULES, CatalogueEntry, moment, rules_catalogue, rules_version
+from fill_ledger.trade.rules.air_limits import CODES_FOR_THE_OFFICE
 from fill_ledger.trade.rules.calendar import day_starts_at
 from fill_ledger.trade.rules.case import Case, stamped_service_pressure
 from fill_ledger.trade.rules.figure import Figure, NumberFigure
@@ -96,7 +97,7 @@ class _Answer:
 
     __slots__ = ("advice", "denials", "limit_psi", "obligations", "stop_psi")
 
-    def __init__(self, case: Case, rules: tuple[Rule, ...]) -> None:
+    def __init__(self, case: Case, rules: tuple[Rule, ...], *, for_the_office: bool) -> None:
         self.denials: list[Reason] = []
         self.obligations: list[Reason] = []
         self.advice: list[Reason] = []
@@ -105,7 +106,7 @@ class _Answer:
                 self.denials.append(reason)
             elif reason.effect == "obligation":
                 self.obligations.append(reason)
-            else:
+            elif for_the_office or reason.code not in CODES_FOR_THE_OFFICE:
                 self.advice.append(reason)
         self.limit_psi: int | None = None
         self.stop_psi: int | None = None
@@ -129,9 +130,9 @@ def judge(
     """Judge a question. Never raises for any state the folds can produce.
 
     Raises ValueError only where `question.at` has no time zone: the caller forgot it, and guessing one would be wrong.
-    `explain` adds what every rule said and saw. Without `look_ahead` the answer comes in half the time and
-    `valid_until` is None: for a fill on record, whose answer nobody waits to expire. `concerns` asks only the rules
-    that look at these, for an answer about one cylinder, source or member alone.
+    `explain` adds what every rule said and saw, and the advice that only the office can act on. Without `look_ahead`
+    the answer comes in half the time and `valid_until` is None: for a fill on record, whose answer nobody waits to
+    expire. `concerns` asks only the rules that look at these, for an answer about one cylinder, source or member alone.
     """
     at = question.at
     if at.utcoffset() is None:
@@ -142,9 +143,9 @@ def judge(
         return _denied_outright(outside, valid_until, rules_version(question.rulebook))
     rules = RULES if concerns is None else rules_concerning(frozenset(concerns))
     case = Case(question)
-    answer = _Answer(case, rules)
+    answer = _Answer(case, rules, for_the_office=explain)
     explanation = tuple(_rule_answer(rule, case) for rule in rules) if explain else None
-    valid_until = _valid_until(case, answer, rules) if look_ahead else None
+    valid_until = _valid_until(case, answer, rules, for_the_office=explain) if look_ahead else None
     first = answer.denials[0] if answer.denials else None
     return Judgement(
         decision="permit" if first is None else "deny",
@@ -227,7 +228,7 @@ def _is_asked(rule: Rule, case: Case) -> bool:
     return case.is_in_effect(rule.effective_from, rule.effective_until)
 
 
-def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...]) -> datetime | None:
+def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...], *, for_the_office: bool) -> datetime | None:
     """Walk the instants at which some rule could change its mind until the answer really differs.
 
     The set of instants is finite (each comes from a fact on record) and every step goes on to a later one, so the walk
@@ -240,7 +241,7 @@ def _valid_until(case: Case, answer: _Answer, rules: tuple[Rule, ...]) -> dateti
         if following is None or following >= CALENDAR_ENDS_AT:
             return None
         case.move_to(following)
-        if _Answer(case, rules).signature() != signature:
+        if _Answer(case, rules, for_the_office=for_the_office).signature() != signature:
             return following
 
 

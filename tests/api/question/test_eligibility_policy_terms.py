@@ -117,8 +117,13 @@ async def test_what_policy_asks_for_denies_until_it_is_on_record(county: County)
         await permitted()
 
         await set_policy(officer, county, air_standard="NFPA 1989-2019")
-        incomplete = await ask(county, cylinder_id=cylinder_id)
+        # Whoever fills can do nothing about a report with gaps: it is told to who asks why.
+        assert (await ask(county, cylinder_id=cylinder_id))["advice"] == []
+        incomplete = await ask(county, cylinder_id=cylinder_id, explain="true")
         assert [note["code"] for note in incomplete["advice"]] == ["air-sample-incomplete"]
+        due = (await officer.get("/v1/due", params={"kind": "air_source", "horizon_days": "100"})).json()["items"]
+        noted = {item["id"]: [note["code"] for note in item["advice"]] for item in due}
+        assert noted[str(own.air_source_id)] == ["air-sample-incomplete"]
         sample = {"air_source_id": str(own.air_source_id), "verdict": "pass", "standard": "NFPA 1989 (2019)"}
         bad = [
             {**result, **({"value": "9"} if result["analyte"] == "carbon_monoxide" else {})} for result in GOOD_RESULTS

@@ -132,7 +132,8 @@ def test_the_text_about_an_unknown_permit_is_never_cut() -> None:
     for mark in ("DOT-SP12345-4500", "DOT-E 9999 4500", "TC-SU 49570-310", "CTC-SP 12345-4500 PSI"):
         judged = answer(cylinder=cylinder(specification=mark))
         (reason,) = [reason for reason in judged.reasons if reason.code == "permit-unknown"]
-        assert "POST /v1/specifications" in reason.text
+        assert "service life, whether it allows a plus, and its revision." in reason.text
+        assert "POST /v1/specifications" in str(reason.clears_by)
         assert not reason.text.endswith("..."), len(reason.text)
 
 

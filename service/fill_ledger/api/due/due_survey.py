@@ -9,6 +9,7 @@ import msgspec
 from fill_ledger.api.due.due_types import MAXIMUM_LISTED_CODES, DueItem, DueKind, LaterReason
 from fill_ledger.api.due.surveys import MICROSECOND, Asking, microseconds_of, refuse_too_many
 from fill_ledger.api.listings import Entry, Gathering, Listing, Place
+from fill_ledger.api.question.eligibility_answer import note_view
 from fill_ledger.trade.due import Outlook, Stop, air_source_outlooks, cylinder_outlook, member_outlooks
 from fill_ledger.trade.events.envelope import Use
 from fill_ledger.trade.identifiers import SubjectKind
@@ -216,6 +217,7 @@ def _entry(subject: _Subject, outlook: Outlook, at: datetime) -> Entry:
         clears_at=None if first.clears_at is None else first.clears_at.astimezone(zone),
         codes=_codes(denials),
         later=tuple(_later(*one) for one in later),
+        advice=tuple(note_view(note) for note in outlook.advice[:MAXIMUM_LISTED_CODES]),
     )
     month = None if last_day is None else last_day[:7]
     facets = DueFacets(

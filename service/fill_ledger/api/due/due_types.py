@@ -8,7 +8,7 @@ from msgspec import Meta, Struct
 
 from fill_ledger.api.http.paging import MAX_PAGE_SIZE, PageQuery
 from fill_ledger.api.http.value_types import Code, Count, CursorText, Moment, Month, StrictStruct
-from fill_ledger.api.question.eligibility_types import Source, Text
+from fill_ledger.api.question.eligibility_types import NoteView, Source, Text
 from fill_ledger.api.trade_types import EXAMPLE_DEPARTMENT_ID, EXAMPLE_STATION_ID
 from fill_ledger.trade.events.envelope import Use
 
@@ -97,9 +97,10 @@ class DueItem(Struct, frozen=True, kw_only=True):
     which it no longer is, exclusive, `last_day` the last day on which it is, and `days_left` how many days after the
     day asked about that is; where it is not, they are null. `code`, `text`, `source` and `clears_by` tell what then
     stands against it first, and `codes` everything that does; `clears_at` is when that ends by itself. `later` tells
-    what else begins within the horizon. `uses` says for which uses of cylinders a member or an air source stands so;
-    who or what stands differently for different uses is listed for each. `station_id` is the home station of a
-    cylinder, the station of an air source, and the one station that a member's authorisation names, if it is one.
+    what else begins within the horizon, `advice` what the office should see to, though it stops nothing. `uses` says
+    for which uses of cylinders a member or an air source stands so; who or what stands differently for different uses
+    is listed for each. `station_id` is the home station of a cylinder, the station of an air source, and the one
+    station that a member's authorisation names, if it is one.
     """
 
     kind: DueKind
@@ -119,6 +120,7 @@ class DueItem(Struct, frozen=True, kw_only=True):
     clears_at: Moment | None
     codes: Annotated[tuple[Code, ...], Meta(max_length=MAXIMUM_LISTED_CODES)]
     later: Annotated[tuple[LaterReason, ...], Meta(max_length=MAXIMUM_LISTED_CODES)]
+    advice: Annotated[tuple[NoteView, ...], Meta(max_length=MAXIMUM_LISTED_CODES)] = ()
 
 
 class DuePage(Struct, frozen=True, kw_only=True):

@@ -50,6 +50,9 @@ INCOMPLETE = ReasonKind(
     clears_by="the missing figures from the laboratory",
 )
 
+# Whoever fills can do nothing about these: they are told on the due list of the air source, and to who asks why.
+CODES_FOR_THE_OFFICE = frozenset({INCOMPLETE.code})
+
 
 def asked_standards(case: Case) -> tuple[str, ...]:
     """Return the keys of the standards that the air must meet: policy's, and for a SCUBA cylinder its own as well."""
