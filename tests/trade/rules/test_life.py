@@ -16,10 +16,10 @@ from msgspec import structs
 from fill_ledger.trade.events.cylinders import LifeExtension
 from fill_ledger.trade.events.fills import AsMarked
 from fill_ledger.trade.events.rulebook import SpecificationEntry
-from fill_ledger.trade.judgement import Judgement
+from fill_ledger.trade.judgement import Judgement, judge
 from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
-from tests.trade.rules.questions import AT, answer, book, codes, cylinder, extended, policy, stamp
+from tests.trade.rules.questions import AT, answer, book, codes, cylinder, extended, policy, question, stamp
 
 MICROSECOND = timedelta(microseconds=1)
 PERMIT: dict[str, Any] = {"specification": "DOT-SP10915-4500", "pressure": "4500"}  # 15 years from manufacture
@@ -83,6 +83,20 @@ def test_an_extension_counts_only_where_policy_accepts_it() -> None:
 def test_an_extension_that_does_not_count_is_not_what_the_end_rests_on() -> None:
     fields: dict[str, Any] = {**PERMIT, "manufactured": "2011-05", "life_extensions": [extended("2031-05")]}
     assert judged(**fields).reasons[0].text.startswith("Made 2011-05, life 15 years: it ended 2026-05.")
+
+
+def test_a_refused_extension_is_told_of_from_its_moment_with_the_reason_before_the_colon() -> None:
+    """Invented data: two permits that are refused by the county, told of with the furthest extension first."""
+    name = "DOT-SP 99998 of the second revision"
+    refused = book(key="SP99998", uses=(), interval_years=None, refusal="has expired: see the notice")
+    both = [extended("2031-05", AT, permit=name), extended("2030-05", AT, permit="DOT-SP 99998")]
+    subject = cylinder(**PERMIT, manufactured="2012-05", life_extensions=both)
+    asked = question(cylinder=subject, rulebook=refused, policy=policy(life_extensions_accepted=True))
+    judgement = judge(asked, explain=True)
+    assert judgement.advice[0].code == "life-extension-not-counted"
+    assert "by DOT-SP 99998 of the second re..., which has expired. It does not count" in judgement.advice[0].text
+    facts = {told.rule: told.facts for told in judgement.explanation or ()}["service-life"]
+    assert facts["extension_refused"] == f"{name}, DOT-SP 99998"
 
 
 def test_a_long_name_of_a_permit_is_cut() -> None:
