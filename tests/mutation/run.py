@@ -138,13 +138,12 @@ def _copy(folder: Path, names: list[str]) -> None:
         shutil.copytree(ROOT / name, folder / name, dirs_exist_ok=True, ignore=unwanted)
     for name in FILES:
         shutil.copy2(ROOT / name, folder / name)
-    patterns = [str(Path("src") / TRADE / pattern) for pattern in MUTATED]
-    if names:
-        patterns = [
-            str(path.relative_to(folder))
-            for path in sorted((folder / "src" / TRADE).rglob("*.py"))
-            if path.stem in names
-        ]
+    patterns = [
+        str(path.relative_to(folder))
+        for pattern in MUTATED
+        for path in sorted((folder / "src" / TRADE).glob(pattern))
+        if not names or path.stem in names
+    ]
     for path in (folder / "src" / TRADE).rglob("*.py"):
         _remember_below(path)
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text())

@@ -38,6 +38,7 @@ GRACE_MONTHS = NumberFigure(
     "relief for a time (PHMSA did in 2020, secondary source).",
 )
 ML_PER_POUND_OF_WATER = 453.59237  # at 1 g/ml
+STAR_MARK = "star"
 STAR_SOURCE = "49 CFR 180.209(b): conditions in part from a secondary quotation, in part from memory"
 
 DUE = ReasonKind(
@@ -88,13 +89,15 @@ def has_star(case: Case) -> bool:
     Where a month has two entries both must: neither is the later one, so the shorter period holds (inference).
     """
     passes = case.passes_of_month
-    return bool(passes) and all(has_mark(known.stamp, "star") for known in passes)
+    return bool(passes) and all(has_mark(known.stamp, STAR_MARK) for known in passes)
 
 
 def star_fault(case: Case) -> str | None:
     """Say why the star does not give ten years, or None where it does (49 CFR 180.209(b))."""
     details, entry = case.details, case.entry
-    if details is None or entry is None or entry.star_interval_years is None:
+    if (
+        details is None or entry is None or entry.star_interval_years is None
+    ):  # pragma: no mutate - for types but the last
         return "the specification does not allow it"
     if details.use == "scuba":
         return "the cylinder is used under water"
@@ -171,7 +174,7 @@ def _due(case: Case, month: str, years: int, stops_at: datetime) -> Reason:
 
 def _what_a_charge_allows(case: Case, stops_at: datetime) -> str:
     """Say whether it may stay in service full: only if charged before it was due (180.205(c), 173.301(a)(6))."""
-    last_fill = None if case.cylinder is None else case.cylinder.last_fill
+    last_fill = None if case.cylinder is None else case.cylinder.last_fill  # pragma: no mutate - for types
     # Looked ahead to, the last fill says nothing: there will be others by then.
     is_looked_ahead = case.at > case.question.at
     if is_looked_ahead or last_fill is None or last_fill.filled_at >= case.at:
@@ -216,17 +219,10 @@ def _star_reasons(case: Case) -> tuple[Reason, ...]:
 
 
 def _instants(case: Case) -> Iterable[datetime]:
+    """The months of tests are instants of the rule about standing already."""
     stops_at = requalification_stops_at(case)
     if stops_at is not None:
         yield stops_at
-    if case.cylinder is None:
-        return
-    for known in reversed(case.cylinder.requalifications):
-        starts_at = month_starts_at(known.stamp.month, case.zone)
-        if starts_at is not None:
-            if starts_at <= case.at:
-                return
-            yield starts_at
 
 
 def _facts(case: Case) -> Facts:
