@@ -136,3 +136,75 @@ def test_an_entry_holds_only_in_its_time() -> None:
 def test_the_version_is_a_digest_of_the_data() -> None:
     assert len(rules_version(SHIPPED)) == 12
     assert int(rules_version(SHIPPED), 16) >= 0
+
+
+EVERY_USE, NO_SCUBA, STORAGE = ("scba", "scuba", "storage"), ("scba", "storage"), ("storage",)
+# Key: uses, years between tests, years with a star, years of life, whether a plus counts, how well it is founded.
+ON_FILE: dict[str, tuple[tuple[str, ...], int, int | None, int | None, bool, str]] = {
+    # 49 CFR 180.209(a) table 1, (b) for the star; 173.302a(b) for the plus (2015 edition). Tubes are storage only.
+    "3A": (EVERY_USE, 5, 10, None, True, "read"),
+    "3AA": (EVERY_USE, 5, 10, None, True, "read"),
+    "3AL": (EVERY_USE, 5, None, None, False, "read"),
+    "3AX": (STORAGE, 5, None, None, True, "read"),
+    "3AAX": (STORAGE, 5, None, None, True, "read"),
+    "3T": (STORAGE, 5, None, None, True, "read"),
+    # 49 CFR 180.207(c) (2015 edition).
+    "UN steel": (EVERY_USE, 10, None, None, False, "read"),
+    "UN aluminium": (EVERY_USE, 10, None, None, False, "read"),
+    "UN composite": (EVERY_USE, 5, None, 15, False, "medium"),
+    # 49 CFR 171.12(a)(4), from memory: as the DOT specification of the same name.
+    "TC 3AM": (EVERY_USE, 5, None, None, False, "low"),
+    "TC 3AAM": (EVERY_USE, 5, None, None, False, "low"),
+    "TC 3ALM": (EVERY_USE, 5, None, None, False, "low"),
+    # Permits not read: secondary for 10915, from memory for the others; not under water, from memory.
+    "SP10915": (NO_SCUBA, 5, None, 15, False, "medium"),
+    "SP11194": (NO_SCUBA, 5, None, 15, False, "medium"),
+    "SP10945": (NO_SCUBA, 5, None, 15, False, "medium"),
+    "SP13583": (NO_SCUBA, 5, None, 15, False, "low"),
+    "SP14232": (NO_SCUBA, 5, None, 15, False, "low"),
+    # Life: 59 FR (15 February 1994), a generic notice; interval from memory.
+    "SP8059": (NO_SCUBA, 3, None, 15, False, "low"),
+    "SP7235": (NO_SCUBA, 3, None, 15, False, "low"),
+    "SP7277": (NO_SCUBA, 3, None, 15, False, "low"),
+    "SP8162": (NO_SCUBA, 3, None, 15, False, "low"),
+    # Forerunners of 3AL, secondary.
+    "SP6498": (EVERY_USE, 5, None, None, False, "medium"),
+    "SP7042": (EVERY_USE, 5, None, None, False, "medium"),
+}
+
+
+def test_the_figures_on_file_are_those_of_the_sources() -> None:
+    on_file = {
+        entry.key: (
+            entry.uses,
+            entry.interval_years,
+            entry.star_interval_years,
+            entry.life_years,
+            entry.plus_allowed,
+            entry.confidence,
+        )
+        for entry in SHIPPED.every_specification()
+        if entry.uses
+    }
+    assert on_file == ON_FILE
+
+
+def test_what_holds_for_a_few_only() -> None:
+    """71 FR 51122: alloy 6351 (secondary); 180.207(c), a later text; 15 C for European cylinders, ISO 9809 (memory)."""
+    every = list(SHIPPED.every_specification())
+    # 3AL is asked for its alloy instead: not every one is of 6351.
+    assert {entry.key for entry in every if entry.taken_as_6351} == {"SP6498", "SP7042"}
+    # Of SP14232 the label may say more than the 15 years assumed.
+    assert {entry.key for entry in every if entry.marked_life_prevails} == {"UN composite", "SP14232"}
+    assert {entry.key for entry in every if entry.reference_temperature_f == 59} == {
+        "EN steel",
+        "EN aluminium",
+        "EN composite",
+    }
+    assert {entry.reference_temperature_f for entry in every} == {59, 70}
+    # The guideline for full-wrap carbon over aluminium ends at 5,000 psi (a comparison sheet, secondary).
+    assert {entry.key: entry.service_pressure_max_psi for entry in every if entry.service_pressure_max_psi} == {
+        "SP10915": 5_000,
+        "SP11194": 5_000,
+        "SP10945": 5_000,
+    }
