@@ -12,11 +12,12 @@ from fill_ledger.database import Database
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.views.check import check_views
 from fill_ledger.views.rebuild import rebuild_views
-from tests.support.ledgers import open_ledger
+from tests.support.ledgers import Ledger, open_ledger
 
 ROUNDS = 10
 # After the first acknowledged fact; a fact takes a few milliseconds, so that the blow falls anywhere in one.
 LONGEST_LIFE_S = 0.15
+LOOKS, PAUSE_S = 600, 0.05
 ONE_AFTER_ANOTHER_FOR_EVER = "0"
 PROJECT = Path(__file__).parents[2]
 
@@ -47,6 +48,19 @@ async def _write_until_killed(database_url: str, department_id: uuid.UUID, cylin
     return [uuid.UUID(line.split()[0].decode()) for line in whole_lines]
 
 
+async def _wait_for_the_dead(ledger: Ledger) -> None:
+    """Wait until the server has ended what the killed had sent: an append on its way is still recorded, whole."""
+    for _ in range(LOOKS):
+        busy = await ledger.fetch(
+            "SELECT 1 FROM pg_stat_activity WHERE datname = current_database() AND state <> 'idle'"
+            " AND pid <> pg_backend_pid()"
+        )
+        if not busy:
+            return
+        await asyncio.sleep(PAUSE_S)
+    raise AssertionError("what the killed had sent did not end")
+
+
 async def test_what_was_acknowledged_before_a_kill_is_there_once(
     database: Database, database_url: str, service_url: str
 ) -> None:
@@ -60,6 +74,7 @@ async def test_what_was_acknowledged_before_a_kill_is_there_once(
             )
             acknowledged += [event_id for event_ids in both for event_id in event_ids]
         assert len(acknowledged) >= ROUNDS
+        await _wait_for_the_dead(ledger)
         recorded = [row["event_id"] for row in await ledger.fetch("SELECT event_id FROM ledger.event")]
         assert len(recorded) == len(set(recorded))
         assert set(acknowledged) <= set(recorded)
