@@ -2,7 +2,6 @@
 
 SET LOCAL ROLE fill_ledger_owner;
 
--- New columns of views stand here, before the functions that put rows are made anew below.
 -- (views.fill.attributed_by may be 'marks' from here on: the serial keyed in from the cylinder.)
 ALTER TABLE views.fill
     ADD COLUMN settled_psi integer,  -- what the end reading comes to at 70 F
@@ -10,39 +9,35 @@ ALTER TABLE views.fill
     ADD COLUMN permit_nonce text;  -- of the genuine permit that the fill quotes
 CREATE INDEX fill_by_permit ON views.fill (department_id, permit_nonce) WHERE permit_nonce IS NOT NULL;
 
--- Columns were added: the functions that put rows are made anew from the tables as they are now.
-DO $$
+-- Makes the function that puts rows into a view, as 0003 did, from the table as it is now: called for every view that got
+-- further columns. Nobody but the owner may.
+CREATE FUNCTION lane.make_put_function(p_view text) RETURNS void LANGUAGE plpgsql AS $$
 DECLARE
-    view_name text;
     columns text;
     key_columns text;
     assignments text;
 BEGIN
-    FOR view_name IN SELECT tablename FROM pg_tables WHERE schemaname = 'views' AND tablename <> 'state' LOOP
-        SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum),
-               string_agg(format('%I = excluded.%I', attname, attname), ', ' ORDER BY attnum)
-                   FILTER (WHERE NOT attnum = ANY (key.indkey))
-        INTO columns, assignments
-        FROM pg_attribute
-        JOIN pg_index AS key ON key.indrelid = attrelid AND key.indisprimary
-        WHERE attrelid = format('views.%I', view_name)::regclass AND attnum > 0 AND NOT attisdropped;
-        SELECT string_agg(quote_ident(attname), ', ' ORDER BY array_position(key.indkey::int2[], attnum))
-        INTO key_columns
-        FROM pg_index AS key
-        JOIN pg_attribute ON attrelid = key.indrelid AND attnum = ANY (key.indkey)
-        WHERE key.indrelid = format('views.%I', view_name)::regclass AND key.indisprimary;
-        EXECUTE format(
-            'CREATE OR REPLACE FUNCTION lane.%I(p_rows json) RETURNS void LANGUAGE plpgsql AS $body$
-             BEGIN
-                 INSERT INTO views.%I (%s)
-                 SELECT %s FROM json_populate_recordset(NULL::views.%I, p_rows)
-                 ON CONFLICT (%s) DO UPDATE SET %s;
-             END
-             $body$',
-            'put_' || view_name, view_name, columns, columns, view_name, key_columns, assignments);
-    END LOOP;
+    SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum),
+           string_agg(format('%I = excluded.%I', attname, attname), ', ' ORDER BY attnum)
+               FILTER (WHERE NOT attnum = ANY (key.indkey)),
+           string_agg(quote_ident(attname), ', ' ORDER BY array_position(key.indkey::int2[], attnum))
+               FILTER (WHERE attnum = ANY (key.indkey))
+    INTO columns, assignments, key_columns
+    FROM pg_attribute
+    JOIN pg_index AS key ON key.indrelid = attrelid AND key.indisprimary
+    WHERE attrelid = format('views.%I', p_view)::regclass AND attnum > 0 AND NOT attisdropped;
+    EXECUTE format(
+        'CREATE OR REPLACE FUNCTION lane.%I(p_rows json) RETURNS void LANGUAGE plpgsql AS $body$
+         BEGIN
+             INSERT INTO views.%I (%s)
+             SELECT %s FROM json_populate_recordset(NULL::views.%I, p_rows)
+             ON CONFLICT (%s) DO UPDATE SET %s;
+         END
+         $body$',
+        'put_' || p_view, p_view, columns, columns, p_view, key_columns, assignments);
 END
 $$;
+SELECT lane.make_put_function('fill');
 
 -- It returns more columns now, which no replacing allows. A process of the earlier release reads the new one as well.
 -- squawk-ignore ban-drop-function
@@ -51,7 +46,7 @@ DROP FUNCTION lookup.eligibility(bytea[], uuid[], text[], text[], uuid[]);
 -- The look-up behind the question, for many questions at once: everything the judgement needs, one row a question and
 -- cylinder found (at most 20 a question, the station's own first, then those of departments its policies name). Sees a
 -- neighbour's cylinder, so it runs as the look-up role; what leaves the service is decision fields. Of the rulebook it
--- tells the position only: it is some 20 kB, the same for every question, and a process keeps what it read of it.
+-- tells the position only: it is long (11 kB as shipped), the same for every question, and a process keeps what it read of it.
 -- `checked_at` is the server's clock, `asked_at` the same but never before what the department's ledger has recorded.
 -- The settings keep the plan on indexes, whatever the statistics of a table just filled by an import say; LIMIT 1, where
 -- the key is whole anyway, keeps each part a look-up of its own, never a join over all rows of a kind.
@@ -174,23 +169,37 @@ BEGIN
 END
 $$;
 
--- Which fills of a department, not taken back, quote one of these permits: read before an append, in one statement.
-CREATE FUNCTION lane.fills_by_permit(p_department uuid, p_nonces text[])
-RETURNS TABLE (permit_nonce text, event_id uuid)
+-- How far the rulebook has come; null where none was installed.
+CREATE FUNCTION lookup.rulebook_position() RETURNS bigint
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
+    SELECT ledger_position FROM views.state
+    WHERE department_id = '00000000-0000-4000-8000-000000000001' AND subject_kind = 'rulebook'
+        AND subject_id = '00000000-0000-4000-8000-000000000001'
+$$;
+
+-- What an append reads before it judges fills, in one round trip: further parts 'permit': a fill, not taken back, that
+-- quotes one of these permits, named by its nonce; 'rulebook': how far the rulebook has come.
+CREATE FUNCTION lane.read_for_append(
+    p_department uuid, p_event_ids uuid[], p_kinds text[], p_subject_ids uuid[], p_permit_nonces text[])
+RETURNS TABLE (part text, subject_kind text, id uuid, ledger_position bigint, moment timestamptz, content bytea)
 LANGUAGE plpgsql AS $$
-#variable_conflict use_column
 BEGIN
-    PERFORM set_config('fill_ledger.departments', p_department::text, true);
+    RETURN QUERY SELECT * FROM lane.read_for_append(p_department, p_event_ids, p_kinds, p_subject_ids);
     RETURN QUERY
-        SELECT fill.permit_nonce, fill.event_id FROM views.fill
-        WHERE fill.department_id = p_department AND fill.permit_nonce = ANY (p_nonces) AND NOT fill.retracted;
+        SELECT 'permit', fill.permit_nonce, fill.event_id, NULL::bigint, NULL::timestamptz, NULL::bytea
+        FROM views.fill
+        WHERE fill.department_id = p_department AND fill.permit_nonce = ANY (p_permit_nonces) AND NOT fill.retracted
+        UNION ALL
+        SELECT 'rulebook', NULL, NULL, lookup.rulebook_position(), NULL, NULL;
 END
 $$;
 
 RESET ROLE;
 
 ALTER FUNCTION lookup.eligibility(bytea[], uuid[], text[], text[], uuid[]) OWNER TO fill_ledger_lookup;
+ALTER FUNCTION lookup.rulebook_position() OWNER TO fill_ledger_lookup;
 
 REVOKE EXECUTE ON ALL FUNCTIONS IN SCHEMA lane, lookup FROM PUBLIC;
 GRANT EXECUTE ON ALL FUNCTIONS IN SCHEMA lane TO fill_ledger_service, fill_ledger_owner;
 GRANT EXECUTE ON ALL FUNCTIONS IN SCHEMA lookup TO fill_ledger_service, fill_ledger_owner, fill_ledger_lookup;
+REVOKE EXECUTE ON FUNCTION lane.make_put_function(text) FROM fill_ledger_service;

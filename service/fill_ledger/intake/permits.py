@@ -11,7 +11,6 @@ import msgspec
 
 from fill_ledger.intake.claims import Claim
 from fill_ledger.ledger.handles import HandleRefused, PermitReferences
-from fill_ledger.ledger.read import Connection
 from fill_ledger.trade.events.envelope import QuotedPermit
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.trade.rules.permits import PermitStanding
@@ -53,17 +52,6 @@ def read_reference(references: PermitReferences, reference: str) -> QuotedPermit
     )
 
 
-async def read_quoted(
-    connection: Connection, department_id: uuid.UUID, references: PermitReferences, quoted: Iterable[str]
-) -> QuotedPermits:
-    """Read references, and look up which fills of the department, not taken back, have quoted them already."""
-    by_reference = {reference: read_reference(references, reference) for reference in set(quoted)}
-    permits = QuotedPermits(by_reference=by_reference, used_by={})
-    nonces = sorted({permit.nonce for permit in by_reference.values() if permit is not None})
-    if nonces:
-        rows = await connection.fetch(
-            "SELECT permit_nonce, event_id FROM lane.fills_by_permit($1, $2)", department_id, nonces
-        )
-        for row in rows:
-            permits.used_by.setdefault(row["permit_nonce"], set()).add(row["event_id"])
-    return permits
+def quoted_permits(references: PermitReferences, quoted: Iterable[str]) -> dict[str, QuotedPermit | None]:
+    """Return the permits behind the references that fills quote, None for one that is not genuine."""
+    return {reference: read_reference(references, reference) for reference in set(quoted)}

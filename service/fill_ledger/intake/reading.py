@@ -9,7 +9,7 @@ from fill_ledger.intake.claims import Claim, Unreadable
 from fill_ledger.intake.judging import subjects_to_judge
 from fill_ledger.intake.marked_cylinders import serial_keyed
 from fill_ledger.intake.neighbours import Neighbours, find_neighbours
-from fill_ledger.intake.permits import QuotedPermits, read_quoted
+from fill_ledger.intake.permits import QuotedPermits, quoted_permits
 from fill_ledger.intake.vault import Vault, raw_digest
 from fill_ledger.ledger.canonical import canonical_body
 from fill_ledger.ledger.read import Connection, Snapshot, read_for_append
@@ -27,7 +27,7 @@ from fill_ledger.trade.identifiers import (
     inventory_number_subject,
     tag_subject,
 )
-from fill_ledger.trade.rulebook import SHIPPED, Rulebook
+from fill_ledger.trade.rulebook import Rulebook
 from fill_ledger.trade.states.county import DepartmentState, NumberingState
 from fill_ledger.trade.states.cylinders import CylinderState
 from fill_ledger.views.folding import Folding, decode_state
@@ -65,7 +65,9 @@ async def read_for(
         if subject.kind is not SubjectKind.EVENT
     }
     ordered = sorted(subjects)
-    snapshot = await read_for_append(connection, department_id, sorted(event_ids), ordered)
+    by_reference = quoted_permits(vault.permit_references, _references(readable))
+    nonces = sorted({permit.nonce for permit in by_reference.values() if permit is not None})
+    snapshot = await read_for_append(connection, department_id, sorted(event_ids), ordered, nonces)
     source = DatabaseSource(connection, department_id)
     folding = Folding(department_id, source)
     folding.hold(ordered, snapshot.states)
@@ -84,8 +86,8 @@ async def read_for(
         member_keys=await vault.member_keys(connection, department_id, sorted(members)),
         neighbours=await _neighbours(connection, department_id, folding, readable),
         department_time_zone=await _department_time_zone(connection, department_id, folding, readable),
-        rulebook=await _rulebook(connection, rulebooks, readable),
-        permits=await read_quoted(connection, department_id, vault.permit_references, _references(readable)),
+        rulebook=await rulebooks.at(connection, snapshot.rulebook_position),
+        permits=QuotedPermits(by_reference=by_reference, used_by=snapshot.permit_users),
     )
 
 
@@ -103,13 +105,6 @@ async def _read_ahead(claims: Sequence[Claim], source: DatabaseSource, folding: 
         numbering: NumberingState = folding.state(Subject(SubjectKind.NUMBERING, folding.department_id))
         first = numbering.next_number
         await folding.ensure(inventory_number_subject(str(first + place)) for place in range(unnumbered))
-
-
-async def _rulebook(connection: Connection, rulebooks: Rulebooks, claims: Sequence[Claim]) -> Rulebook:
-    """Return the county's rulebook where a fill is to be judged; else nobody will ask."""
-    if any(isinstance(claim.body, Filled) for claim in claims):
-        return await rulebooks.current(connection)
-    return SHIPPED
 
 
 def _references(claims: Sequence[Claim]) -> Iterable[str]:

@@ -42,6 +42,8 @@ class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
     states: dict[Subject, StoredState]
     events: dict[uuid.UUID, KnownEvent]
     retracted: frozenset[uuid.UUID]
+    permit_users: dict[str, set[uuid.UUID]]
+    rulebook_position: int | None
 
 
 class RecordedEvent(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,18 +75,22 @@ async def read_for_append(
     department_id: uuid.UUID,
     event_ids: Sequence[uuid.UUID],
     subjects: Sequence[Subject],
+    permit_nonces: Sequence[str] = (),
 ) -> Snapshot:
-    """Read, in one statement, the states of subjects and whatever is known of event ids."""
+    """Read, in one round trip, the states of subjects and whatever is known of event ids and of permits quoted."""
     rows = await connection.fetch(
-        "SELECT part, subject_kind, id, ledger_position, moment, content FROM lane.read_for_append($1, $2, $3, $4)",
+        "SELECT part, subject_kind, id, ledger_position, moment, content FROM lane.read_for_append($1, $2, $3, $4, $5)",
         department_id,
         event_ids,
         [subject.kind.value for subject in subjects],
         [subject.subject_id for subject in subjects],
+        permit_nonces,
     )
     states: dict[Subject, StoredState] = {}
     events: dict[uuid.UUID, KnownEvent] = {}
     retracted: set[uuid.UUID] = set()
+    permit_users: dict[str, set[uuid.UUID]] = {}
+    rulebook_position = None
     now, head_position, head_digest = rows[0]["moment"], 0, None
     for part, subject_kind, identifier, ledger_position, moment, content in rows:
         if part == "subject":
@@ -93,6 +99,10 @@ async def read_for_append(
             events[identifier] = KnownEvent(ledger_position, read_event(content))
         elif part == "retraction":
             retracted.add(identifier)
+        elif part == "permit":
+            permit_users.setdefault(subject_kind, set()).add(identifier)
+        elif part == "rulebook":
+            rulebook_position = ledger_position
         else:
             now, head_position, head_digest = moment, ledger_position, content
     return Snapshot(
@@ -102,6 +112,8 @@ async def read_for_append(
         states=states,
         events=events,
         retracted=frozenset(retracted),
+        permit_users=permit_users,
+        rulebook_position=rulebook_position,
     )
 
 

@@ -89,15 +89,14 @@ NEWEST_FIRST = SortOrder(
 
 def page_of_all(window: PageWindow, everything: Sequence[Struct], order: SortOrder) -> Reply[Page[Any]]:
     """Return one page of a list that is short enough to be kept whole, ordered by fields of its items."""
-    # The statement that `after` would make is not needed: its arguments are where the page before ended.
-    _, after = window.after(1)
+    after = window.after_values
 
     def place(item: Any) -> tuple[Any, ...]:
         return tuple(getattr(item, key.name) for key in order.keys)
 
     is_descending = order.keys[0].descending
     ordered = sorted(everything, key=place, reverse=is_descending)
-    if after:
+    if after is not None:
         last = tuple(after)
         ordered = [item for item in ordered if (place(item) < last if is_descending else place(item) > last)]
     rows = [{key.name: getattr(item, key.name) for key in order.keys} | {"item": item} for item in ordered]
