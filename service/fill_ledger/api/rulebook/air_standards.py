@@ -36,8 +36,7 @@ from fill_ledger.api.rulebook.entered import (
 from fill_ledger.api.rulebook.rules import current_rulebook
 from fill_ledger.trade.events.air import AirSourceKind, Analyte, AnalyteUnit, DecimalText
 from fill_ledger.trade.events.rulebook import AirStandard, AirStandardEntered, AnalyteLimit, Confidence, StandardKey
-from fill_ledger.trade.rulebook import Rulebook
-from fill_ledger.trade.rulebook.air_standards import AIR_STANDARDS
+from fill_ledger.trade.rulebook import Rulebook, released_entries
 from fill_ledger.trade.states.rulebook import Entered
 
 MAXIMUM_LIMITS = 40
@@ -109,11 +108,7 @@ Entries = Sequence[tuple[AirStandard, Entered[AirStandard] | None]]
 def entries_of(rulebook: Rulebook) -> Mapping[str, Entries]:
     """Return every standard of air the rulebook has, by key and in precedence."""
     state = rulebook.state
-    installed = None if state is None else state.installed
-    return by_key(
-        AIR_STANDARDS if installed is None else installed.air_standards,
-        () if state is None else state.air_standards,
-    )
+    return by_key(released_entries(state).air_standards, () if state is None else state.air_standards)
 
 
 def view_of(key: str, entries: Entries, day: date) -> AirStandardView:

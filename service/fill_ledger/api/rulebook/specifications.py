@@ -43,8 +43,7 @@ from fill_ledger.trade.events.rulebook import (
     SpecificationKey,
     Years,
 )
-from fill_ledger.trade.rulebook import SHIPPED, Rulebook, key_meant
-from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
+from fill_ledger.trade.rulebook import SHIPPED, Rulebook, key_meant, released_entries
 from fill_ledger.trade.states.rulebook import Entered
 
 
@@ -107,11 +106,7 @@ Entries = Sequence[tuple[SpecificationEntry, Entered[SpecificationEntry] | None]
 def entries_of(rulebook: Rulebook) -> Mapping[str, Entries]:
     """Return every entry the rulebook has, by key and in precedence."""
     state = rulebook.state
-    installed = None if state is None else state.installed
-    return by_key(
-        SPECIFICATIONS if installed is None else installed.specifications,
-        () if state is None else state.specifications,
-    )
+    return by_key(released_entries(state).specifications, () if state is None else state.specifications)
 
 
 def view_of(key: str, entries: Entries, day: date) -> SpecificationView:

@@ -11,6 +11,7 @@ from fill_ledger.trade.rulebook.book import (
     DatedStandard,
     Rulebook,
     holds_on,
+    released_entries,
     rulebook_of,
     shipped_rulebook,
 )
@@ -27,6 +28,7 @@ __all__ = [
     "key_meant",
     "permit_key",
     "read_mark",
+    "released_entries",
     "rulebook_of",
     "shipped_rulebook",
     "specification_key",

@@ -17,6 +17,8 @@ from fill_ledger.trade.rulebook.air_standards import AIR_STANDARDS
 from fill_ledger.trade.rulebook.specifications import SPECIFICATIONS
 from fill_ledger.trade.states.rulebook import RulebookState
 
+NOT_INSTALLED = "not installed"
+
 
 class DatedEntry(msgspec.Struct, frozen=True):
     """An entry with the days from which and until which (exclusive) it holds, in the station's calendar."""
@@ -103,17 +105,21 @@ def shipped_rulebook(release: str) -> RulebookInstalled:
     return RulebookInstalled(release=release, specifications=SPECIFICATIONS, air_standards=AIR_STANDARDS)
 
 
+def released_entries(state: RulebookState | None) -> RulebookInstalled:
+    """Return what a release brought: what is installed, else what this one brings."""
+    installed = None if state is None else state.installed
+    return installed or shipped_rulebook(NOT_INSTALLED)
+
+
 def rulebook_of(state: RulebookState) -> Rulebook:
     """Return the rulebook that a state of the county ledger stands for.
 
     What the county entered goes before what was installed; among its own entries the newest goes first.
     """
-    installed = state.installed
-    specifications = SPECIFICATIONS if installed is None else installed.specifications
-    air_standards = AIR_STANDARDS if installed is None else installed.air_standards
+    released = released_entries(state)
     return Rulebook(
-        (*specifications, *(known.entry for known in state.specifications)),
-        (*air_standards, *(known.entry for known in state.air_standards)),
+        (*released.specifications, *(known.entry for known in state.specifications)),
+        (*released.air_standards, *(known.entry for known in state.air_standards)),
         tuple(known.entry for known in state.amendments),
         state=state,
     )
