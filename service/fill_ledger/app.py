@@ -22,6 +22,7 @@ from fill_ledger.ledger.key_ring import KeyRing
 from fill_ledger.ledger.passcodes import PasscodeHasher
 from fill_ledger.settings import Settings
 from fill_ledger.views.questions import QuestionReader
+from fill_ledger.views.rulebooks import Rulebooks
 
 # A station asks a few times a minute, an import sends thousands of requests in one: generous, against runaway loops.
 PRINCIPAL_POLICY = RatePolicy(name="principal", quota=6_000, window_s=60)
@@ -34,10 +35,12 @@ FAILURE_POLICY = RatePolicy(name="failed-keys", quota=60, window_s=60)
 def make_parts(database: Database, key_ring: KeyRing) -> Parts:
     """Put the parts of a service together over an open database."""
     vault = Vault.from_key_ring(key_ring)
-    lanes = Lanes(Recorder(database.writes, vault))
+    rulebooks = Rulebooks()
+    lanes = Lanes(Recorder(database.writes, vault, rulebooks))
     return Parts(
         database=database,
-        questions=QuestionReader(database.lookups),
+        rulebooks=rulebooks,
+        questions=QuestionReader(database.lookups, rulebooks),
         listings=Listings(),
         lanes=lanes,
         outbox=Outbox(database.writes, lanes),

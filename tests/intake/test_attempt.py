@@ -24,6 +24,7 @@ from fill_ledger.trade.events.members import MemberEnrolled
 from fill_ledger.trade.events.stations import AlarmRaised, ClockRead
 from fill_ledger.trade.identifiers import Subject, SubjectKind
 from fill_ledger.views.check import check_views
+from fill_ledger.views.rulebooks import Rulebooks
 from tests.support.ledgers import SOMEBODY, Ledger, claim_of, days_ago, open_ledger, registration
 
 
@@ -201,7 +202,7 @@ async def test_an_atomic_unit_that_is_refused_spares_the_units_beside_it(databas
             ),
             Unit(department_id=ledger.department_id, claims=(claim_of(dent(cylinder_id)),)),
         ]
-        recorded = await Attempt(connection, ledger.department_id, ledger.vault).run(units)
+        recorded = await Attempt(connection, ledger.department_id, ledger.vault, Rulebooks()).run(units)
         assert [names(of_unit.outcomes) for of_unit in recorded] == [["created"], ["refused", "refused"], ["created"]]
         assert [of_unit.outcomes[0].ledger_position for of_unit in recorded] == [1, None, 2]
         assert (await ledger.state(Subject(SubjectKind.CYLINDER, cylinder_id))).condemned_at is None
@@ -223,7 +224,7 @@ async def test_atomic_units_refused_before_anything_was_folded_cost_no_new_readi
         bad = Unit(department_id=ledger.department_id, claims=(claim_of(dent(SOMEBODY)),), atomic=True)
         good = Unit(department_id=ledger.department_id, claims=(claim_of(registration(cylinder_id)),), atomic=True)
         readings = 0  # opening the ledger took some
-        recorded = await Attempt(connection, ledger.department_id, ledger.vault).run([bad, bad, good, bad])
+        recorded = await Attempt(connection, ledger.department_id, ledger.vault, Rulebooks()).run([bad, bad, good, bad])
         assert [names(of_unit.outcomes) for of_unit in recorded] == [["refused"], ["refused"], ["created"], ["refused"]]
         assert readings == 1
 

@@ -16,6 +16,7 @@ from fill_ledger.ledger.read import Connection
 from fill_ledger.trade.events.fills import FillDenied
 from fill_ledger.trade.events.stations import ClockRead
 from fill_ledger.views.check import check_views
+from fill_ledger.views.rulebooks import Rulebooks
 from tests.support.ledgers import Ledger, claim_of, make_vault, open_ledger
 
 POISON = "poison"
@@ -157,7 +158,7 @@ async def test_a_full_lane_says_so_and_writes_nothing(
 
 async def test_departments_do_not_wait_for_each_other(database: Database, appends: Appends) -> None:
     async with open_ledger(database) as ledger, open_ledger(database) as other:
-        lanes = Lanes(Recorder(database.writes, make_vault()))
+        lanes = Lanes(Recorder(database.writes, make_vault(), Rulebooks()))
         async with database.writes.acquire() as connection, connection.transaction():
             # Somebody holds the lane of one department.
             await append(

@@ -26,6 +26,7 @@ from fill_ledger.trade.events.cylinders import CylinderDetails, CylinderRegister
 from fill_ledger.trade.events.envelope import Body
 from fill_ledger.trade.identifiers import COUNTY_ID, Subject
 from fill_ledger.views.folding import decode_state
+from fill_ledger.views.rulebooks import Rulebooks
 
 SOMEBODY = uuid.UUID(int=1)
 TEST_MASTER_KEY = bytes(range(32))
@@ -69,7 +70,7 @@ class Ledger:
         self.database = database
         self.department_id = department_id
         self.vault = make_vault()
-        self.lanes = Lanes(Recorder(database.writes, self.vault))
+        self.lanes = Lanes(Recorder(database.writes, self.vault, Rulebooks()))
 
     async def take(self, *claims: Claim | Unreadable, atomic: bool = False) -> Recorded:
         """Record claims as one unit."""

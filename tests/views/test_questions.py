@@ -19,6 +19,7 @@ from fill_ledger.trade.events.cylinders import CylinderHeld, CylinderHoldRelease
 from fill_ledger.trade.events.stations import PolicySet
 from fill_ledger.views import questions
 from fill_ledger.views.questions import Asked, QuestionReader
+from fill_ledger.views.rulebooks import Rulebooks
 from tests.support.county import County
 
 ROUNDS = 25
@@ -73,7 +74,7 @@ class _Counted:
 async def test_questions_that_wait_at_the_same_moment_share_reads(county: County) -> None:
     ids = [await county.cylinder() for _ in range(3)]
     pool = _CountingPool(county.parts.database.lookups)
-    reader = QuestionReader(pool)  # type: ignore[arg-type]
+    reader = QuestionReader(pool, Rulebooks())  # type: ignore[arg-type]
     asked = [_asked(county, ids[number % 3]) for number in range(200)]
     found = await asyncio.gather(*(reader.read(one) for one in asked))
     assert [gathered.matches[0].cylinder_id for gathered in found] == [ids[number % 3] for number in range(200)]
@@ -87,7 +88,7 @@ async def test_a_question_never_joins_a_read_that_has_begun(county: County, serv
     """Write, acknowledge, ask, while another process keeps readers busy: every answer sees the write."""
     cylinder_id = await county.cylinder()
     other = await open_database(service_url)
-    reader = QuestionReader(other.lookups)
+    reader = QuestionReader(other.lookups, Rulebooks())
     stop = asyncio.Event()
 
     async def keep_busy() -> int:
@@ -124,7 +125,7 @@ async def test_a_question_never_joins_a_read_that_has_begun(county: County, serv
 async def test_a_failed_read_fails_those_in_it_and_the_next_one_is_served(county: County) -> None:
     cylinder_id = await county.cylinder()
     good = _asked(county, cylinder_id)
-    reader = QuestionReader(county.parts.database.lookups)
+    reader = QuestionReader(county.parts.database.lookups, county.parts.rulebooks)
     bad = Asked(key_digest=b"", station_id=None, subject_kind="serial", value="\x00", member_id=None)
     with pytest.raises(asyncpg.CharacterNotInRepertoireError):
         await reader.read(bad)
@@ -133,7 +134,7 @@ async def test_a_failed_read_fails_those_in_it_and_the_next_one_is_served(county
 
 async def test_a_database_that_is_gone_is_told_to_everybody_who_waits(county: County, service_url: str) -> None:
     other = await open_database(service_url)
-    reader = QuestionReader(other.lookups)
+    reader = QuestionReader(other.lookups, Rulebooks())
     await other.close()
     asked = [reader.read(_asked(county, uuid.uuid4())) for _ in range(5)]
     outcomes = await asyncio.gather(*asked, return_exceptions=True)
@@ -142,7 +143,7 @@ async def test_a_database_that_is_gone_is_told_to_everybody_who_waits(county: Co
 
 async def test_whoever_no_longer_waits_is_left_out(county: County) -> None:
     cylinder_id = await county.cylinder()
-    reader = QuestionReader(county.parts.database.lookups)
+    reader = QuestionReader(county.parts.database.lookups, county.parts.rulebooks)
     waiting = [asyncio.create_task(reader.read(_asked(county, cylinder_id))) for _ in range(10)]
     await asyncio.sleep(0)
     for task in waiting[::2]:
@@ -153,7 +154,7 @@ async def test_whoever_no_longer_waits_is_left_out(county: County) -> None:
 
 async def test_too_many_waiting_are_turned_away(county: County, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(questions, "QUESTIONS_WAITING", 3)
-    reader = QuestionReader(county.parts.database.lookups)
+    reader = QuestionReader(county.parts.database.lookups, county.parts.rulebooks)
     asked = [reader.read(_asked(county, uuid.uuid4())) for _ in range(5)]
     outcomes = await asyncio.gather(*asked, return_exceptions=True)
     assert [isinstance(outcome, TimeoutError) for outcome in outcomes] == [False, False, False, True, True]

@@ -19,7 +19,6 @@ import msgspec
 
 from fill_ledger.api.http import problem_types
 from fill_ledger.api.http.problems import Problem
-from fill_ledger.views.rulebooks import Rulebooks
 
 KEPT_LISTINGS = 8
 KEPT_BYTES = 64 * 1024 * 1024
@@ -109,13 +108,12 @@ def _place(entry: Entry) -> Place:
 
 
 class Listings:
-    """The listings a process keeps, and the rulebook they were last worked out with. Used from one event loop."""
+    """The listings a process keeps. Used from one event loop."""
 
     def __init__(self) -> None:
         self._kept: OrderedDict[tuple[Hashable, datetime, str], Listing] = OrderedDict()
         self._bytes = 0
         self._turn = asyncio.Lock()
-        self.rulebooks = Rulebooks()
         self._waiting = 0
 
     def find(self, asked: Hashable, at: datetime, positions: str) -> Listing | None:

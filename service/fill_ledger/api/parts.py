@@ -12,6 +12,7 @@ from fill_ledger.intake.vault import Vault
 from fill_ledger.ledger.handles import MemberSessions, PermitReferences
 from fill_ledger.ledger.passcodes import PasscodeHasher
 from fill_ledger.views.questions import QuestionReader
+from fill_ledger.views.rulebooks import Rulebooks
 
 PARTS_KEY = "parts"
 
@@ -20,6 +21,7 @@ class Parts(msgspec.Struct, frozen=True, kw_only=True):
     """Everything a handler may need beyond its request."""
 
     database: Database
+    rulebooks: Rulebooks
     questions: QuestionReader
     listings: Listings
     lanes: Lanes

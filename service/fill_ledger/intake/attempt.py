@@ -37,13 +37,11 @@ CLOCKS_MAY_DIFFER = timedelta(minutes=5)
 class Attempt:
     """Reads, judges and folds the claims of some units in order, then appends what is new, all or nothing."""
 
-    def __init__(
-        self, connection: Connection, department_id: uuid.UUID, vault: Vault, rulebooks: Rulebooks | None = None
-    ) -> None:
+    def __init__(self, connection: Connection, department_id: uuid.UUID, vault: Vault, rulebooks: Rulebooks) -> None:
         self._connection = connection
         self._department_id = department_id
         self._vault = vault
-        self._rulebooks = rulebooks or Rulebooks()
+        self._rulebooks = rulebooks
         self._named_event: Event | None = None
         self._claims: list[list[Claim | Unreadable | Unwritable]] = []
         self._reading: Reading

@@ -32,10 +32,10 @@ class LaneBusyError(Exception):
 class Recorder:
     """Records the units of one department at a time."""
 
-    def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]", vault: Vault) -> None:
+    def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]", vault: Vault, rulebooks: Rulebooks) -> None:
         self._pool = pool
         self._vault = vault
-        self._rulebooks = Rulebooks()
+        self._rulebooks = rulebooks
 
     async def record(self, department_id: uuid.UUID, units: Sequence[Unit]) -> list[Recorded]:
         """Record units together, in one transaction.

@@ -106,9 +106,9 @@ class Gathered(msgspec.Struct, frozen=True, kw_only=True):
 class QuestionReader:
     """Reads what questions need, together. Used from one event loop."""
 
-    def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]") -> None:
+    def __init__(self, pool: "asyncpg.Pool[asyncpg.Record]", rulebooks: Rulebooks) -> None:
         self._pool = pool
-        self.rulebooks = Rulebooks()
+        self._rulebooks = rulebooks
         self._waiting: deque[tuple[Asked, asyncio.Future[Gathered]]] = deque()
         self._readers = 0  # started and not yet done
         self._serving = 0  # of these, those that have a connection
@@ -183,7 +183,7 @@ class QuestionReader:
                 [asked.value for asked, _ in together],
                 [asked.member_id for asked, _ in together],
             )
-            rulebook = await self.rulebooks.at(connection, rows[0]["rulebook_position"])
+            rulebook = await self._rulebooks.at(connection, rows[0]["rulebook_position"])
         except BaseException as error:
             self._fail(together, error)
             raise

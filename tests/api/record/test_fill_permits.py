@@ -18,6 +18,7 @@ from fill_ledger.ledger.read import seeing
 from fill_ledger.trade.events.county import Role
 from fill_ledger.trade.events.fills import Filled
 from fill_ledger.views.check import check_views
+from fill_ledger.views.rulebooks import Rulebooks
 from tests.support.county import County
 from tests.support.facts import ago, fact, fill
 from tests.support.ledgers import claim_of, days_ago, open_ledger, registration
@@ -260,7 +261,7 @@ async def test_a_permit_given_before_the_master_key_was_changed_is_known_again(d
         )
         reference = PermitReferences.from_key_ring(KeyRing(old_key)).issue(given)
         for ring, is_known in ((KeyRing(new_key), False), (KeyRing(new_key, (old_key,)), True)):
-            lanes = Lanes(Recorder(database.writes, Vault.from_key_ring(ring)))
+            lanes = Lanes(Recorder(database.writes, Vault.from_key_ring(ring), Rulebooks()))
             body = Filled(cylinder_id=cylinder_id, permit_reference=reference)
             claim = claim_of(body, station_id=station_id, occurred_at=days_ago(0))
             await lanes.record(Unit(department_id=ledger.department_id, claims=(claim,)))

@@ -117,7 +117,7 @@ async def surveyed(
         )
         if kept is not None:
             return kept
-        await fleet.read_surroundings(parts.listings.rulebooks)
+        await fleet.read_surroundings(parts.rulebooks)
         listing = msgspec.structs.replace(await work_out(fleet, at or fleet.now), asked=asked)
         parts.listings.keep(listing)
         return listing

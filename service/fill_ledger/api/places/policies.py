@@ -301,7 +301,7 @@ async def _unknown_standards(request: AnyRequest, body: NewPolicy) -> list[Fault
     if all(key is None for key in named.values()):
         return []
     parts = parts_of(request)
-    rulebook = await parts.questions.rulebooks.current(parts.database.lookups)
+    rulebook = await parts.rulebooks.current(parts.database.lookups)
     known = ", ".join(dict.fromkeys(standard.key for standard in rulebook.every_air_standard()))
     return [
         Fault(

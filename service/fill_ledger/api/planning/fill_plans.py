@@ -129,7 +129,7 @@ async def _fill_rate(
         return given if by_policy is None else min(given, by_policy), ()
     if question is None:
         parts = parts_of(request)
-        rulebook = await parts.questions.rulebooks.current(parts.database.lookups)
+        rulebook = await parts.rulebooks.current(parts.database.lookups)
         policy = PolicySet(department_id=COUNTY_ID)
         question = Judged(department_id=COUNTY_ID, at=at, time_zone=NO_STATION_ZONE, policy=policy, rulebook=rulebook)
     rate = fill_rate_max_psi_per_minute(Case(question))

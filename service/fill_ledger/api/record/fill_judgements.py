@@ -125,7 +125,7 @@ async def read_fill_judgement(
     parts = parts_of(request)
     recorded = await _recorded_fill(request, event_id, principal)
     async with parts.database.lookups.acquire() as connection:
-        rulebook = await parts.questions.rulebooks.current(connection)
+        rulebook = await parts.rulebooks.current(connection)
         asked = await ask_again(connection, recorded, rulebook, parts.permit_references)
     if asked is None:
         detail = "This fill was not judged here: it was taken back before it came, or happened elsewhere."

@@ -62,7 +62,7 @@ class OneRuleQuery(StrictStruct, frozen=True, kw_only=True):
 async def current_rulebook(request: AnyRequest) -> Rulebook:
     """Return what the rules go by as the county's ledger has it now."""
     parts = parts_of(request)
-    return await parts.questions.rulebooks.current(parts.database.lookups)
+    return await parts.rulebooks.current(parts.database.lookups)
 
 
 def _etag(catalogue: Catalogue, *parts: str) -> str:
